@@ -1,0 +1,1 @@
+//! Colour: sRGB to CIELAB, differences, correction, flat field, class rules.

@@ -1,0 +1,18 @@
+//! From laser-line height profiles and colour frames of food on a belt to pieces, volume, fat and lean, and weight.
+//!
+//! Data flows one way: scan → surface → pieces → measures → weight → tables. See `DEVELOPERS.md` for the map.
+
+pub mod calibration;
+pub mod colour;
+pub mod error;
+pub mod measure;
+pub mod pieces;
+pub mod product;
+pub mod report;
+pub mod scan;
+pub mod simulate;
+pub mod surface;
+pub mod tables;
+pub mod weight;
+
+pub use error::{Error, ErrorKind, Result};

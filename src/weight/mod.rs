@@ -1,0 +1,1 @@
+//! Weight: density models, depth rules, mass.
