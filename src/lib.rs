@@ -7,6 +7,7 @@ pub mod colour;
 pub mod error;
 pub mod measure;
 pub mod pieces;
+pub mod pipeline;
 pub mod product;
 pub mod report;
 pub mod scan;
