@@ -12,6 +12,7 @@ pub mod product;
 pub mod report;
 pub mod scan;
 pub mod simulate;
+pub mod stats;
 pub mod surface;
 pub mod tables;
 pub mod weight;
