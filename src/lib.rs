@@ -4,6 +4,7 @@
 
 pub mod calibration;
 pub mod colour;
+pub mod document;
 pub mod error;
 pub mod measure;
 pub mod pieces;
