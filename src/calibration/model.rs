@@ -148,10 +148,3 @@ pub struct Provenance {
     /// Free text.
     pub note: Option<String>,
 }
-
-impl Triangulation {
-    /// temporary
-    pub fn to_plane(&self, _column: f64, _row: f64) -> (f64, f64) {
-        (0.0, 0.0)
-    }
-}

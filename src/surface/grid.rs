@@ -2,7 +2,7 @@
 
 use ndarray::Array2;
 
-/// A regular grid in the recording's frame. Row `r` is at `y = (r + 0.5)·pitch_along_mm`, column `c` at
+/// A regular grid in the recording's frame. Row `r` is at `y = y_origin_mm + (r + 0.5)·pitch_along_mm`, column `c` at
 /// `x = x_origin_mm + (c + 0.5)·pitch_across_mm`.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct SurfaceGrid {
@@ -10,6 +10,8 @@ pub struct SurfaceGrid {
     pub columns: usize,
     /// x of column 0's outer edge, mm (0 unless the calibration changes the scale across).
     pub x_origin_mm: f64,
+    /// y of row 0's outer edge, mm (0 unless the recording's first rows are missing).
+    pub y_origin_mm: f64,
     /// Column pitch, mm.
     pub pitch_across_mm: f64,
     /// Row pitch, mm.
@@ -24,7 +26,7 @@ impl SurfaceGrid {
 
     /// y of a row's centre, mm.
     pub fn y_mm(&self, row: f64) -> f64 {
-        (row + 0.5) * self.pitch_along_mm
+        self.y_origin_mm + (row + 0.5) * self.pitch_along_mm
     }
 
     /// Area of a cell, mm².

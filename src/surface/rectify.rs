@@ -25,20 +25,20 @@ pub struct Rectifier {
 }
 
 impl Rectifier {
-    /// For frames of `columns` at the given nominal pitches, in a recording of `recording_rows` rows.
+    /// For frames of `columns` at the given nominal pitches, in a recording of rows `rows` counted from its start.
     ///
     /// `z = offset_mm + scale_mm·count`; `invalid` is the count that means "no return".
     pub fn new(
         columns: usize,
-        recording_rows: usize,
+        rows: std::ops::Range<u64>,
         pitch_across_mm: f64,
         pitch_along_mm: f64,
         (scale_mm, offset_mm, invalid): (f64, f64, Option<u16>),
         errors: &GeometricErrors,
     ) -> Self {
-        let grid = true_grid(columns, pitch_across_mm, pitch_along_mm, errors);
+        let grid = true_grid(columns, rows.start, pitch_across_mm, pitch_along_mm, errors);
         let half_width_mm = columns as f64 * pitch_across_mm / 2.0;
-        let cy_mm = recording_rows as f64 * pitch_along_mm / 2.0;
+        let cy_mm = (rows.start + rows.end) as f64 * pitch_along_mm / 2.0;
         let height_scale = errors.height_scale;
         let column_mm = (0..columns)
             .map(|column| {
@@ -60,7 +60,7 @@ impl Rectifier {
         }
     }
 
-    /// Heights of rows whose first is recording row `first_row`.
+    /// Heights of rows whose first is row `first_row` of the surface.
     pub fn heights_mm(&self, first_row: usize, counts: &Counts) -> Array2<f32> {
         let columns = self.grid.columns;
         let rows = counts.len() / columns;
@@ -107,6 +107,7 @@ impl Rectifier {
 /// The true grid of a scanner with these errors: the measured grid's pitches over the scales, the centre kept.
 pub fn true_grid(
     columns: usize,
+    first_row: u64,
     pitch_across_mm: f64,
     pitch_along_mm: f64,
     errors: &GeometricErrors,
@@ -115,6 +116,7 @@ pub fn true_grid(
     SurfaceGrid {
         columns,
         x_origin_mm: cx_mm - cx_mm / errors.across_scale,
+        y_origin_mm: first_row as f64 * pitch_along_mm / errors.along_scale,
         pitch_across_mm: pitch_across_mm / errors.across_scale,
         pitch_along_mm: pitch_along_mm / errors.along_scale,
     }
@@ -168,8 +170,14 @@ mod tests {
             ..GeometricErrors::NONE
         };
         let (columns, rows, pitch_mm) = (40, 30, 0.5);
-        let rectifier =
-            Rectifier::new(columns, rows, pitch_mm, pitch_mm, (1.0, 0.0, None), &errors);
+        let rectifier = Rectifier::new(
+            columns,
+            0..rows as u64,
+            pitch_mm,
+            pitch_mm,
+            (1.0, 0.0, None),
+            &errors,
+        );
         let (half_mm, cy_mm) = (10.0, 7.5);
         let truth = |x: f64, y: f64| 12.0 + 0.1 * x - 0.05 * y;
         let mut samples = Vec::new();

@@ -63,7 +63,7 @@ impl Resampler {
             }
             let true_mm = y_mm - self.skew_mm[column] - self.lean * f64::from(height_mm);
             let next = Placed {
-                place: true_mm / self.grid.pitch_along_mm - 0.5,
+                place: self.place(true_mm),
                 height_mm,
             };
             let before = self.before[column].replace(next);
@@ -71,7 +71,7 @@ impl Resampler {
                 self.set(row, column, height, exact)
             });
         }
-        let done = ((y_mm - self.reach_mm) / self.grid.pitch_along_mm - 0.5).floor();
+        let done = self.place(y_mm - self.reach_mm).floor();
         while (self.first_open as f64) < done {
             self.pop(&mut complete);
         }
@@ -82,6 +82,10 @@ impl Resampler {
         while self.first_open < end {
             self.pop(&mut complete);
         }
+    }
+
+    fn place(&self, y_mm: f64) -> f64 {
+        (y_mm - self.grid.y_origin_mm) / self.grid.pitch_along_mm - 0.5
     }
 
     fn pop(&mut self, complete: &mut impl FnMut(&[f32])) {
@@ -139,6 +143,7 @@ mod tests {
         let grid = SurfaceGrid {
             columns: 60,
             x_origin_mm: 0.0,
+            y_origin_mm: 0.0,
             pitch_across_mm: 0.5,
             pitch_along_mm: 0.5,
         };
@@ -160,6 +165,7 @@ mod tests {
         let grid = SurfaceGrid {
             columns: 5,
             x_origin_mm: 0.0,
+            y_origin_mm: 0.0,
             pitch_across_mm: 0.5,
             pitch_along_mm: 0.5,
         };

@@ -19,8 +19,8 @@ pub const BAND_ROWS: usize = 512;
 pub struct FrameLayout {
     /// Columns of a frame.
     pub columns: usize,
-    /// Rows of the whole recording, missing ones between frames included.
-    pub rows: usize,
+    /// Rows of the recording, counted from its start: from the first frame's first to the last frame's last.
+    pub rows: std::ops::Range<u64>,
     /// Nominal column pitch, mm.
     pub pitch_across_mm: f64,
     /// Nominal row pitch, mm.
@@ -83,7 +83,7 @@ impl SurfaceStream {
         };
         let rectifier = Rectifier::new(
             layout.columns,
-            layout.rows,
+            layout.rows.clone(),
             layout.pitch_across_mm,
             layout.pitch_along_mm,
             coding,
@@ -97,7 +97,7 @@ impl SurfaceStream {
             Some(end_mm) => (end_mm / errors.along_scale / grid.pitch_along_mm)
                 .round()
                 .max(0.0) as usize,
-            None => layout.rows,
+            None => (layout.rows.end - layout.rows.start) as usize,
         };
         let tracker = BeltTracker::new(grid);
         Ok(Self {
@@ -238,10 +238,11 @@ impl SurfaceStream {
             return;
         };
         let (tracker, waiting) = (&mut self.tracker, &mut self.waiting_mm);
-        for (index, row) in heights_mm.outer_iter().enumerate() {
-            let nominal_mm = ((first_row + index) as f64 + 0.5) * self.layout.pitch_along_mm;
+        for (index, heights) in heights_mm.outer_iter().enumerate() {
+            let row = self.layout.rows.start as f64 + (first_row + index) as f64;
+            let nominal_mm = (row + 0.5) * self.layout.pitch_along_mm;
             let y_mm = y_measured_mm.map_or(nominal_mm, |own| own[index]);
-            resampler.push(y_mm, row.as_slice().unwrap_or_default(), |row| {
+            resampler.push(y_mm, heights.as_slice().unwrap_or_default(), |row| {
                 push_row(tracker, row);
                 waiting.extend_from_slice(row);
             });
