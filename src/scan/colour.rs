@@ -47,9 +47,11 @@ impl ColourReader {
     /// The scan has no colour frame, the file cannot be read, or it is no longer the frame that `scan` was read from.
     pub fn open(scan: &Scan) -> Result<Self> {
         let (Some(path), Some(size)) = (scan.colour_path(), scan.colour_size) else {
-            return Err(Error::new(ErrorKind::Mismatch, "the scan has no colour frame")
-                .at(&scan.folder)
-                .expected("expected a [colour] part in its scan.toml"));
+            return Err(
+                Error::new(ErrorKind::Mismatch, "the scan has no colour frame")
+                    .at(&scan.folder)
+                    .expected("expected a [colour] part in its scan.toml"),
+            );
         };
         let (source, found) = match ColourFormat::required(&path)? {
             ColourFormat::Png => {
@@ -125,12 +127,10 @@ pub(super) fn read_header(path: &Path) -> Result<ColourHeader> {
             size: png.size(),
             lossy: false,
         }),
-        ColourFormat::Tiff => {
-            TiffFrame::open(path, &[TiffSample::Rgb8]).map(|tiff| ColourHeader {
-                size: tiff.size(),
-                lossy: tiff.lossy(),
-            })
-        }
+        ColourFormat::Tiff => TiffFrame::open(path, &[TiffSample::Rgb8]).map(|tiff| ColourHeader {
+            size: tiff.size(),
+            lossy: tiff.lossy(),
+        }),
         ColourFormat::Jpeg => open_jpeg(path).map(|(_, size)| ColourHeader { size, lossy: true }),
     }
 }

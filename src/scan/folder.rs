@@ -101,7 +101,14 @@ pub fn read_scan(folder: &Path) -> Result<Scan> {
         Some(part) => {
             let found = colour::read_header(&folder.join(&part.file))?;
             let along = description.profiles.is_none();
-            check_colour(&document, &description, part, header.size, found.size, along)?;
+            check_colour(
+                &document,
+                &description,
+                part,
+                header.size,
+                found.size,
+                along,
+            )?;
             Some(found)
         }
     };
@@ -162,7 +169,9 @@ fn check_height(
             if stated.invalid {
                 return Err(document
                     .wrong("height.invalid", "found a count for a float frame")
-                    .expected("expected no such key (or nan): in float frames NaN means no return"));
+                    .expected(
+                        "expected no such key (or nan): in float frames NaN means no return",
+                    ));
             }
         }
     }

@@ -46,7 +46,8 @@ pub fn read_profile_file(path: &Path, rows: usize, first_profile: u64) -> Result
     let wrong = |found: String| Error::new(ErrorKind::Document, found).at(path);
     let broken = |e: csv::Error| {
         let line = e.position().map(csv::Position::line);
-        let error = wrong(e.to_string()).expected("expected profile,encoder_mm[,time] on each line");
+        let error =
+            wrong(e.to_string()).expected("expected profile,encoder_mm[,time] on each line");
         match line {
             Some(line) => error.line(line as usize),
             None => error,
@@ -122,7 +123,12 @@ pub fn read_profile_file(path: &Path, rows: usize, first_profile: u64) -> Result
             let at = record
                 .get(2)
                 .and_then(|v| v.parse::<Timestamp>().ok())
-                .ok_or_else(|| bad("time", "expected an RFC 3339 time with Z or an offset".into()))?;
+                .ok_or_else(|| {
+                    bad(
+                        "time",
+                        "expected an RFC 3339 time with Z or an offset".into(),
+                    )
+                })?;
             if let Some(before) = time.last()
                 && at < *before
             {

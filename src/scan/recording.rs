@@ -91,9 +91,7 @@ impl Recording {
 /// leads. Of two scans with the same id, or with rows in common, the later by first row, then path, is rejected.
 /// Rows may be missing between frames.
 #[must_use]
-pub fn group_recordings(
-    scans: Vec<(PathBuf, Result<Scan>)>,
-) -> (Vec<Recording>, Vec<Rejected>) {
+pub fn group_recordings(scans: Vec<(PathBuf, Result<Scan>)>) -> (Vec<Recording>, Vec<Rejected>) {
     let mut rejected = Vec::new();
     let mut good = Vec::new();
     for (folder, scan) in scans {
@@ -110,10 +108,22 @@ pub fn group_recordings(
         let frames = groups.entry(scan.recording().to_string()).or_default();
         let error = same_id
             .map(|other| {
-                mismatch(&scan, "id", format!("'{}' is also the id of {}", scan.description.id, other.display()))
-                    .expected("expected an id of its own in the archive")
+                mismatch(
+                    &scan,
+                    "id",
+                    format!(
+                        "'{}' is also the id of {}",
+                        scan.description.id,
+                        other.display()
+                    ),
+                )
+                .expected("expected an id of its own in the archive")
             })
-            .or_else(|| frames.last().and_then(|before| misfit(&scan, &frames[0], before)));
+            .or_else(|| {
+                frames
+                    .last()
+                    .and_then(|before| misfit(&scan, &frames[0], before))
+            });
         match error {
             Some(error) => rejected.push(Rejected {
                 folder: scan.folder,
@@ -154,7 +164,11 @@ fn mismatch(scan: &Scan, key: &str, found: String) -> Error {
 fn misfit(scan: &Scan, first: &Scan, before: &Scan) -> Option<Error> {
     let (mine, theirs) = (&scan.description, &first.description);
     if mine.recording != theirs.recording {
-        let lone = if mine.recording.is_none() { mine } else { theirs };
+        let lone = if mine.recording.is_none() {
+            mine
+        } else {
+            theirs
+        };
         return Some(
             mismatch(
                 scan,
@@ -231,10 +245,12 @@ fn misfit(scan: &Scan, first: &Scan, before: &Scan) -> Option<Error> {
     ];
     for (key, found, wanted) in pairs {
         if found != wanted {
-            return Some(mismatch(scan, key, format!("found {found}")).expected(format!(
-                "expected {wanted}, as in {} of the same recording",
-                first.folder.display()
-            )));
+            return Some(
+                mismatch(scan, key, format!("found {found}")).expected(format!(
+                    "expected {wanted}, as in {} of the same recording",
+                    first.folder.display()
+                )),
+            );
         }
     }
     if mine.height.first_profile < before.end_profile() {

@@ -55,8 +55,11 @@ impl TiffFrame {
         };
         let names: Vec<&str> = wanted.iter().map(|w| w.describe()).collect();
         let expected = format!("expected one picture of {} pixels", names.join(" or "));
-        let refuse =
-            |found: String| Error::new(ErrorKind::Image, found).at(path).expected(expected.clone());
+        let refuse = |found: String| {
+            Error::new(ErrorKind::Image, found)
+                .at(path)
+                .expected(expected.clone())
+        };
         let mut decoder =
             Decoder::new(BufReader::with_capacity(256 << 10, file)).map_err(not_tiff)?;
         let (width, height) = decoder.dimensions().map_err(not_tiff)?;

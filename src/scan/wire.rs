@@ -145,9 +145,8 @@ pub(super) struct Stated {
 pub(super) fn describe(document: &Document) -> Result<Described> {
     document.expect_format(SCAN_FORMAT)?;
     let record: ScanRecord = document.decode()?;
-    let optional_name = |key: &str, value: Option<String>| {
-        value.map(|value| document.name(key, value)).transpose()
-    };
+    let optional_name =
+        |key: &str, value: Option<String>| value.map(|value| document.name(key, value)).transpose();
     let (height, stated) = height_part(document, record.height)?;
     let colour = record
         .colour

@@ -91,7 +91,10 @@ impl NpyHeights {
             SampleKind::U16 => {
                 let mut counts = Vec::with_capacity(samples);
                 self.rows(path, first, rows, 2, |row| {
-                    counts.extend(row.chunks_exact(2).map(|b| u16::from_le_bytes([b[0], b[1]])));
+                    counts.extend(
+                        row.chunks_exact(2)
+                            .map(|b| u16::from_le_bytes([b[0], b[1]])),
+                    );
                 })?;
                 Ok(Counts::U16(counts))
             }
@@ -205,7 +208,9 @@ fn parse_header(text: &str) -> Option<Header> {
 }
 
 fn wrong(path: &Path, found: impl Into<String>, expected: &str) -> Error {
-    Error::new(ErrorKind::Image, found).at(path).expected(expected)
+    Error::new(ErrorKind::Image, found)
+        .at(path)
+        .expected(expected)
 }
 
 #[cfg(test)]

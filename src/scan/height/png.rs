@@ -29,7 +29,10 @@ impl PngHeights {
         let mut counts = Vec::with_capacity(rows * self.size().columns);
         self.rows.each(path, first, rows, |row| {
             // PNG samples are big-endian.
-            counts.extend(row.chunks_exact(2).map(|b| u16::from_be_bytes([b[0], b[1]])));
+            counts.extend(
+                row.chunks_exact(2)
+                    .map(|b| u16::from_be_bytes([b[0], b[1]])),
+            );
         })?;
         Ok(counts)
     }

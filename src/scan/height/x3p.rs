@@ -84,9 +84,9 @@ fn read_header(path: &Path) -> Result<(ZipArchive<BufReader<File>>, Header)> {
     let mut archive = ZipArchive::new(BufReader::new(file)).map_err(|e| {
         wrong(path, e.to_string()).expected("expected an .x3p file, which is a zip archive")
     })?;
-    let main = archive
-        .by_name("main.xml")
-        .map_err(|e| wrong(path, format!("main.xml: {e}")).expected("expected an .x3p file with a main.xml"))?;
+    let main = archive.by_name("main.xml").map_err(|e| {
+        wrong(path, format!("main.xml: {e}")).expected("expected an .x3p file with a main.xml")
+    })?;
     let mut xml = String::new();
     main.take(MAX_XML_BYTES)
         .read_to_string(&mut xml)
@@ -112,9 +112,10 @@ fn member(
     }
     let mut data = Vec::new();
     // One byte more than stated is enough to see that there is more.
-    file.take(bytes + 1)
-        .read_to_end(&mut data)
-        .map_err(|e| wrong(path, format!("{name}: {e}")).expected("the file is cut off or damaged, export it again"))?;
+    file.take(bytes + 1).read_to_end(&mut data).map_err(|e| {
+        wrong(path, format!("{name}: {e}"))
+            .expected("the file is cut off or damaged, export it again")
+    })?;
     if data.len() as u64 == bytes {
         Ok(data)
     } else {

@@ -86,15 +86,18 @@ impl Header {
             if 0.0 < value {
                 Ok(value)
             } else {
-                Err(wrong(key, format!("found {value}")).expected("expected a pitch in metres, greater than 0"))
+                Err(wrong(key, format!("found {value}"))
+                    .expected("expected a pitch in metres, greater than 0"))
             }
         };
         let columns = count("Record3/MatrixDimension/SizeX")?;
         let rows = count("Record3/MatrixDimension/SizeY")?;
         let layers = count("Record3/MatrixDimension/SizeZ")?;
         if layers != 1 {
-            return Err(wrong("Record3/MatrixDimension/SizeZ", format!("found {layers}"))
-                .expected("expected 1: one surface"));
+            return Err(
+                wrong("Record3/MatrixDimension/SizeZ", format!("found {layers}"))
+                    .expected("expected 1: one surface"),
+            );
         }
         let sample = match text("Record1/Axes/CZ/DataType")? {
             "I" => SampleType::I16,
@@ -102,8 +105,10 @@ impl Header {
             "F" => SampleType::F32,
             "D" => SampleType::F64,
             other => {
-                return Err(wrong("Record1/Axes/CZ/DataType", format!("found '{other}'"))
-                    .expected("expected I, L, F or D"));
+                return Err(
+                    wrong("Record1/Axes/CZ/DataType", format!("found '{other}'"))
+                        .expected("expected I, L, F or D"),
+                );
             }
         };
         let z_increment = match sample {
