@@ -23,6 +23,7 @@ use tree::{Content, Table};
 pub use nearest::nearest;
 pub use replace::replace_file;
 pub use text::TomlText;
+pub(crate) use text::{list, quoted};
 pub use time::WireTime;
 
 /// Largest document that is read, in bytes. A flat field of 10 000 stations takes less than a megabyte, so a larger
