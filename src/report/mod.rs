@@ -1,1 +1,1 @@
-//! report
+//! Pictures for people: height maps and pieces over colour.
