@@ -4,6 +4,7 @@
 
 pub mod calibration;
 pub mod colour;
+pub mod document;
 pub mod error;
 pub mod measure;
 pub mod pieces;
@@ -12,6 +13,7 @@ pub mod product;
 pub mod report;
 pub mod scan;
 pub mod simulate;
+pub mod stats;
 pub mod surface;
 pub mod tables;
 pub mod weight;

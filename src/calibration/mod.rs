@@ -1,8 +1,20 @@
 //! Scanner calibrations: what the instrument does to the truth, and which calibration is in force when.
 
+mod geometry;
 mod model;
+mod read;
+mod set;
+mod triangulation;
+mod wire;
+mod write;
 
+pub use geometry::FrameGeometry;
 pub use model::{
     Calibration, Camera, CameraSide, ColourCalibration, GeometricErrors, Provenance, Registration,
     Tolerances, Triangulation,
 };
+pub use read::read_calibration;
+pub use set::CalibrationSet;
+pub use triangulation::PlanePoint;
+pub use wire::{CALIBRATION_FORMAT, calibration_schema};
+pub use write::write_calibration;

@@ -1,1 +1,13 @@
-//! pieces
+//! Pieces: what stands on the belt, found in bands of rows, whole even where frames cut it, parted where pieces touch.
+
+mod components;
+mod finder;
+mod flood;
+mod mask;
+mod region;
+mod split;
+
+pub use finder::PieceFinder;
+pub use mask::FindRules;
+pub use region::{Cell, Ends, Region};
+pub use split::split;

@@ -1,7 +1,27 @@
 //! Scans on disk: the scan folder, its frames, and the recordings they join into.
 
+mod archive;
+mod colour;
 mod description;
+mod folder;
+mod format;
+mod height;
+mod png_rows;
+mod profiles;
+mod recording;
 mod rows;
+mod tiff;
+mod wire;
+mod write;
 
+pub use archive::{Archive, find_scans, read_archive};
+pub use colour::ColourReader;
 pub use description::{ColourPart, HeightKind, HeightPart, ProfilesPart, ScanDescription};
+pub use folder::{SCAN_FILE, Scan, read_scan};
+pub use format::{FrameSize, MAX_FRAME_SAMPLES, SampleKind};
+pub use height::HeightReader;
+pub use profiles::{Profiles, read_profile_file, read_profiles};
+pub use recording::{Recording, Rejected, RowSpan, group_recordings};
 pub use rows::{ColourRows, Counts, HeightRows};
+pub use wire::{SCAN_FORMAT, scan_schema};
+pub use write::write_scan;

@@ -9,6 +9,21 @@ pub enum Counts {
     F32(Vec<f32>),
 }
 
+impl Counts {
+    /// Number of samples.
+    pub fn len(&self) -> usize {
+        match self {
+            Self::U16(samples) => samples.len(),
+            Self::F32(samples) => samples.len(),
+        }
+    }
+
+    /// Whether there are none.
+    pub fn is_empty(&self) -> bool {
+        self.len() == 0
+    }
+}
+
 /// A block of height rows of one frame.
 #[derive(Debug, Clone, PartialEq)]
 pub struct HeightRows {

@@ -1,1 +1,20 @@
-//! surface
+//! From counts to heights above the belt: calibrated millimetres on a regular grid, the belt under the pieces,
+//! false samples rejected, hidden parts reconstructed.
+//!
+//! Frame: the recording's (x across, y along from the recording's first row, z up).
+
+mod belt;
+mod grid;
+mod mend;
+mod rectify;
+mod resample;
+mod scatter;
+mod spikes;
+mod stream;
+mod stripe;
+
+pub use belt::{BeltLine, BeltReport};
+pub use grid::{SurfaceBand, SurfaceGrid};
+
+pub use mend::{CellState, Mended, Patch, mend};
+pub use stream::{FrameLayout, SurfaceStream};

@@ -1,0 +1,481 @@
+//! Clean-up of a piece's class raster: specular highlights, then specks.
+//!
+//! Both work on the raster of one piece's window, where [`NO_CLASS`] marks cells outside the piece. Both take time in
+//! proportion to the number of cells, and neither depends on anything but the raster: ties go to the lower class.
+
+use std::cmp::Reverse;
+use std::collections::BinaryHeap;
+
+use ndarray::Array2;
+
+use crate::{Error, ErrorKind, Result};
+
+/// A cell without a class: outside the piece.
+pub const NO_CLASS: u8 = 255;
+
+/// Largest highlight that is filled from its surroundings, mm²: a blob of about 11 mm across. Wet surfaces under diffuse
+/// light show smaller ones (common practice, no source); a larger saturated area is a matter of exposure and is left.
+pub const HIGHLIGHT_MAX_AREA_MM2: f64 = 100.0;
+
+/// What was done about highlights.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Highlights {
+    /// Blobs that took the class around them.
+    pub filled_blobs: usize,
+    /// Cells of those blobs, halo included.
+    pub filled_cells: usize,
+    /// Blobs left as they are: too large, or with nothing usable around them.
+    pub left_blobs: usize,
+    /// Saturated cells of those blobs.
+    pub left_cells: usize,
+}
+
+/// What was done about specks.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct RecolouredSpecks {
+    /// Specks that took the class around them.
+    pub specks: usize,
+    /// Cells of the raster whose class is now another.
+    pub cells: usize,
+}
+
+/// Gives small saturated blobs the class around them.
+///
+/// A blob is a set of saturated cells of the piece, joined over edges or corners. Blobs of up to `max_area_mm2`, with a halo
+/// of one cell, take the most frequent class of the next ring of cells; cells that are saturated, or in any such blob's halo,
+/// have no vote. Larger blobs, and those whose ring has no vote, are left and counted.
+///
+/// # Errors
+/// The two rasters are not of the same size.
+pub fn fill_highlights(
+    class: &mut Array2<u8>,
+    saturated: &Array2<bool>,
+    cell_area_mm2: f64,
+    max_area_mm2: f64,
+) -> Result<Highlights> {
+    if class.dim() != saturated.dim() {
+        return Err(Error::new(
+            ErrorKind::Mismatch,
+            format!("saturation of {:?} cells", saturated.dim()),
+        )
+        .expected(format!("{:?}, as the classes", class.dim())));
+    }
+    let window = Window::of(class);
+    let before: Vec<u8> = class.iter().copied().collect();
+    let lit: Vec<bool> = saturated
+        .iter()
+        .zip(&before)
+        .map(|(&lit, &class)| lit && class != NO_CLASS)
+        .collect();
+    let blobs = window.patches(|cell, next| lit[cell] && lit[next], |cell| lit[cell]);
+    let small = |blob: &&Vec<usize>| blob.len() as f64 * cell_area_mm2 <= max_area_mm2;
+
+    let mut has_no_vote = lit.clone();
+    for blob in blobs.iter().filter(small) {
+        for &cell in blob {
+            window.around(cell, |next| has_no_vote[next] = true);
+        }
+    }
+
+    let mut result = Highlights::default();
+    let mut after = before.clone();
+    let mut stamp = vec![0_usize; before.len()];
+    for (number, blob) in blobs.iter().enumerate() {
+        let number = number + 1;
+        let mut region = blob.clone();
+        let mut votes = [0_usize; 256];
+        if small(&blob) {
+            blob.iter().for_each(|&cell| stamp[cell] = number);
+            for &cell in blob {
+                window.around(cell, |next| {
+                    if stamp[next] != number && !lit[next] && before[next] != NO_CLASS {
+                        stamp[next] = number;
+                        region.push(next);
+                    }
+                });
+            }
+            for &cell in &region {
+                window.around(cell, |next| {
+                    if stamp[next] != number {
+                        stamp[next] = number;
+                        votes[usize::from(before[next])] += usize::from(!has_no_vote[next]);
+                    }
+                });
+            }
+        }
+        match majority(&votes) {
+            Some(winner) => {
+                result.filled_blobs += 1;
+                result.filled_cells += region.len();
+                region.iter().for_each(|&cell| after[cell] = winner);
+            }
+            None => {
+                result.left_blobs += 1;
+                result.left_cells += blob.len();
+            }
+        }
+    }
+    class
+        .iter_mut()
+        .zip(after)
+        .for_each(|(slot, winner)| *slot = winner);
+    Ok(result)
+}
+
+/// Gives class patches below `min_area_mm2` the class around them.
+///
+/// A patch is a set of cells of one class, joined over edges or corners. The smallest goes first (of equals the one whose first
+/// cell comes first, row by row), takes the most frequent class among the cells that touch it, and becomes part of
+/// the patches of that class that it touches. A patch that touches no other class stays.
+pub fn remove_specks(
+    class: &mut Array2<u8>,
+    cell_area_mm2: f64,
+    min_area_mm2: f64,
+) -> RecolouredSpecks {
+    let window = Window::of(class);
+    let before: Vec<u8> = class.iter().copied().collect();
+    let is_small = |cells: usize| (cells as f64) * cell_area_mm2 < min_area_mm2;
+
+    let mut patches = window.patches(
+        |cell, next| before[cell] == before[next],
+        |cell| before[cell] != NO_CLASS,
+    );
+    let mut patch_of = vec![usize::MAX; before.len()];
+    for (number, cells) in patches.iter().enumerate() {
+        cells.iter().for_each(|&cell| patch_of[cell] = number);
+    }
+    let mut patch_class: Vec<u8> = patches.iter().map(|cells| before[cells[0]]).collect();
+    // Where a patch went that was joined to another; itself while it stands.
+    let mut joined_to: Vec<usize> = (0..patches.len()).collect();
+    // A patch's cells are in scanning order, so the first is its first row by row.
+    let mut first_cell: Vec<usize> = patches.iter().map(|cells| cells[0]).collect();
+
+    let mut queue: BinaryHeap<Reverse<(usize, usize, usize)>> = patches
+        .iter()
+        .enumerate()
+        .filter(|(_, cells)| is_small(cells.len()))
+        .map(|(number, cells)| Reverse((cells.len(), first_cell[number], number)))
+        .collect();
+    let mut result = RecolouredSpecks::default();
+    let mut stamp = vec![usize::MAX; before.len()];
+    let mut turn = 0;
+
+    while let Some(Reverse((size, _, patch))) = queue.pop() {
+        // An entry is out of date when its patch was joined to another or has grown since.
+        if joined_to[patch] != patch || patches[patch].len() != size {
+            continue;
+        }
+        let mut votes = [0_usize; 256];
+        let mut neighbours = Vec::new();
+        for &cell in &patches[patch] {
+            window.around(cell, |next| {
+                if patch_of[next] == usize::MAX || stamp[next] == turn {
+                    return;
+                }
+                stamp[next] = turn;
+                let neighbour = root(&mut joined_to, patch_of[next]);
+                if neighbour != patch {
+                    votes[usize::from(patch_class[neighbour])] += 1;
+                    neighbours.push(neighbour);
+                }
+            });
+        }
+        turn += 1;
+        let Some(winner) = majority(&votes) else {
+            continue;
+        };
+        result.specks += 1;
+        patch_class[patch] = winner;
+        neighbours.sort_unstable();
+        neighbours.dedup();
+        let mut whole = patch;
+        for neighbour in neighbours {
+            if patch_class[neighbour] == winner {
+                whole = join(
+                    &mut patches,
+                    &mut joined_to,
+                    &mut first_cell,
+                    whole,
+                    neighbour,
+                );
+            }
+        }
+        patch_class[whole] = winner;
+        if is_small(patches[whole].len()) {
+            queue.push(Reverse((patches[whole].len(), first_cell[whole], whole)));
+        }
+    }
+
+    for (cell, slot) in class.iter_mut().enumerate() {
+        if patch_of[cell] != usize::MAX {
+            let winner = patch_class[root(&mut joined_to, patch_of[cell])];
+            result.cells += usize::from(*slot != winner);
+            *slot = winner;
+        }
+    }
+    result
+}
+
+/// Joins two patches, the smaller into the larger, and returns the one that stands.
+fn join(
+    patches: &mut [Vec<usize>],
+    joined_to: &mut [usize],
+    first_cell: &mut [usize],
+    one: usize,
+    other: usize,
+) -> usize {
+    let (large, small) = if patches[one].len() >= patches[other].len() {
+        (one, other)
+    } else {
+        (other, one)
+    };
+    let moved = std::mem::take(&mut patches[small]);
+    patches[large].extend(moved);
+    joined_to[small] = large;
+    first_cell[large] = first_cell[large].min(first_cell[small]);
+    large
+}
+
+/// The standing patch that a patch became part of, shortening the way for the next time.
+fn root(joined_to: &mut [usize], patch: usize) -> usize {
+    let mut place = patch;
+    while joined_to[place] != place {
+        joined_to[place] = joined_to[joined_to[place]];
+        place = joined_to[place];
+    }
+    place
+}
+
+/// The class with most votes, of equals the lower; `None` without votes. Cells outside the piece do not vote.
+fn majority(votes: &[usize; 256]) -> Option<u8> {
+    let (class, &most) = votes[..usize::from(NO_CLASS)]
+        .iter()
+        .enumerate()
+        .max_by_key(|&(class, &count)| (count, Reverse(class)))?;
+    (most > 0).then_some(class as u8)
+}
+
+/// Neighbourhoods on a raster stored row by row.
+#[derive(Clone, Copy)]
+struct Window {
+    rows: usize,
+    columns: usize,
+}
+
+impl Window {
+    fn of(raster: &Array2<u8>) -> Self {
+        let (rows, columns) = raster.dim();
+        Self { rows, columns }
+    }
+
+    /// Calls `visit` with each of the up to eight cells around one.
+    fn around(self, cell: usize, mut visit: impl FnMut(usize)) {
+        let (row, column) = (cell / self.columns, cell % self.columns);
+        for r in row.saturating_sub(1)..=(row + 1).min(self.rows - 1) {
+            for c in column.saturating_sub(1)..=(column + 1).min(self.columns - 1) {
+                let next = r * self.columns + c;
+                if next != cell {
+                    visit(next);
+                }
+            }
+        }
+    }
+
+    /// Patches of cells joined over edges or corners, ordered by their first cell, which is each patch's first entry.
+    fn patches(
+        self,
+        alike: impl Fn(usize, usize) -> bool,
+        belongs: impl Fn(usize) -> bool,
+    ) -> Vec<Vec<usize>> {
+        let mut seen = vec![false; self.rows * self.columns];
+        let mut patches = Vec::new();
+        for start in 0..seen.len() {
+            if seen[start] || !belongs(start) {
+                continue;
+            }
+            seen[start] = true;
+            let mut patch = vec![start];
+            let mut done = 0;
+            while let Some(&cell) = patch.get(done) {
+                done += 1;
+                self.around(cell, |next| {
+                    if !seen[next] && belongs(next) && alike(cell, next) {
+                        seen[next] = true;
+                        patch.push(next);
+                    }
+                });
+            }
+            patches.push(patch);
+        }
+        patches
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// One digit a cell, `.` outside the piece.
+    fn raster(text: &str) -> Array2<u8> {
+        let lines: Vec<&str> = text.split_whitespace().collect();
+        Array2::from_shape_fn((lines.len(), lines[0].len()), |(row, column)| {
+            match lines[row].as_bytes()[column] {
+                b'.' => NO_CLASS,
+                digit => digit - b'0',
+            }
+        })
+    }
+
+    fn lit(text: &str) -> Array2<bool> {
+        raster(text).mapv(|mark| mark == 1)
+    }
+
+    #[track_caller]
+    fn check_specks(before: &str, min_cells: f64, after: &str) {
+        let mut class = raster(before);
+        remove_specks(&mut class, 1.0, min_cells);
+        assert_eq!(class, raster(after));
+    }
+
+    #[test]
+    fn a_speck_takes_the_class_around_it() {
+        check_specks("1111 1011 1111", 2.0, "1111 1111 1111");
+        check_specks("1111 1001 1111", 2.0, "1111 1001 1111");
+        check_specks("1111 1011 1111", 0.0, "1111 1011 1111");
+        check_specks("1111 1011 1111", 1.0, "1111 1011 1111");
+    }
+
+    #[test]
+    fn cells_over_a_corner_are_one_patch() {
+        check_specks("0111 1011 1101", 3.0, "0111 1011 1101");
+    }
+
+    #[test]
+    fn what_lies_outside_has_no_vote_and_stays_outside() {
+        check_specks(".... .01. .11. ....", 2.0, ".... .11. .11. ....");
+        check_specks("... .0. ...", 9.0, "... .0. ...");
+        check_specks("...", 9.0, "...");
+    }
+
+    #[test]
+    fn the_smallest_goes_first_and_then_counts_with_what_it_joined() {
+        // The single 2 joins the eight 1s around it, which are then nine cells and safe.
+        check_specks(
+            "00000 01110 01210 01110 00000",
+            9.0,
+            "00000 01110 01110 01110 00000",
+        );
+        // Ten are asked for: what has just been joined goes too.
+        check_specks(
+            "00000 01110 01210 01110 00000",
+            10.0,
+            "00000 00000 00000 00000 00000",
+        );
+    }
+
+    #[test]
+    fn ties_go_to_the_lower_class() {
+        check_specks("0002111 0002111 0002111", 4.0, "0000111 0000111 0000111");
+    }
+
+    #[test]
+    fn a_small_highlight_and_its_halo_take_the_class_of_the_ring() -> Result<()> {
+        let mut class = raster("111111 122211 120211 122211 111111 000000");
+        let saturated = lit("000000 000000 001000 000000 000000 000000");
+        let result = fill_highlights(&mut class, &saturated, 0.16, 1.0)?;
+        assert_eq!(class, raster("111111 111111 111111 111111 111111 000000"));
+        assert_eq!(
+            result,
+            Highlights {
+                filled_blobs: 1,
+                filled_cells: 9,
+                ..Highlights::default()
+            }
+        );
+        Ok(())
+    }
+
+    #[test]
+    fn a_large_highlight_is_left_and_counted() -> Result<()> {
+        let mut class = raster("11111 10001 10001 11111");
+        let before = class.clone();
+        let saturated = lit("00000 01110 01110 00000");
+        let result = fill_highlights(&mut class, &saturated, 1.0, 5.0)?;
+        assert_eq!(class, before);
+        assert_eq!((result.left_blobs, result.left_cells), (1, 6));
+        assert_eq!(result.filled_blobs, 0);
+        Ok(())
+    }
+
+    #[test]
+    fn saturated_cells_outside_the_piece_are_none_of_its_business() -> Result<()> {
+        let mut class = raster("..... .111. .....");
+        let saturated = lit("11111 10001 11111");
+        assert_eq!(
+            fill_highlights(&mut class, &saturated, 1.0, 50.0)?,
+            Highlights::default()
+        );
+        // A piece that is all highlight has nobody to ask.
+        let all = lit("11111 11111 11111");
+        let result = fill_highlights(&mut class, &all, 1.0, 50.0)?;
+        assert_eq!((result.filled_blobs, result.left_cells), (0, 3));
+        assert!(fill_highlights(&mut class, &lit("11 11"), 1.0, 50.0).is_err());
+        Ok(())
+    }
+
+    /// `imageproc`'s labelling as the oracle: nothing below the limit is left, and areas of the patches agree.
+    #[test]
+    fn patches_are_those_of_imageproc() {
+        use imageproc::region_labelling::{Connectivity, connected_components};
+        let mut state = 7_u32;
+        let (rows, columns) = (61_usize, 83_usize);
+        let class = Array2::from_shape_fn((rows, columns), |_| {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            match state >> 29 {
+                0..=3 => 0,
+                4..=5 => 1,
+                6 => 2,
+                _ => NO_CLASS,
+            }
+        });
+        let areas_by_imageproc = |class: &Array2<u8>| {
+            let image = image::GrayImage::from_fn(columns as u32, rows as u32, |x, y| {
+                image::Luma([class[[y as usize, x as usize]]])
+            });
+            let labels = connected_components(&image, Connectivity::Eight, image::Luma([NO_CLASS]));
+            let mut areas = std::collections::BTreeMap::new();
+            for label in labels.pixels().map(|pixel| pixel.0[0]).filter(|&l| l > 0) {
+                *areas.entry(label).or_insert(0_usize) += 1;
+            }
+            let mut areas: Vec<usize> = areas.into_values().collect();
+            areas.sort_unstable();
+            areas
+        };
+        let flat: Vec<u8> = class.iter().copied().collect();
+        let mut ours: Vec<usize> = Window::of(&class)
+            .patches(|p, q| flat[p] == flat[q], |p| flat[p] != NO_CLASS)
+            .iter()
+            .map(Vec::len)
+            .collect();
+        ours.sort_unstable();
+        assert_eq!(ours, areas_by_imageproc(&class));
+
+        let mut cleaned = class.clone();
+        let result = remove_specks(&mut cleaned, 1.0, 12.0);
+        assert!(result.specks > 50 && result.cells >= result.specks / 2);
+        let outside = |class: &Array2<u8>| class.mapv(|c| c == NO_CLASS);
+        assert_eq!(outside(&cleaned), outside(&class));
+        // What is still small touches no other class.
+        let flat: Vec<u8> = cleaned.iter().copied().collect();
+        let window = Window::of(&cleaned);
+        for patch in window.patches(|p, q| flat[p] == flat[q], |p| flat[p] != NO_CLASS) {
+            let mut alone = true;
+            for &cell in &patch {
+                window.around(cell, |next| {
+                    alone &= flat[next] == NO_CLASS || flat[next] == flat[cell];
+                });
+            }
+            assert!(patch.len() >= 12 || alone);
+        }
+    }
+}

@@ -1,0 +1,221 @@
+//! Parts pieces that touch.
+//!
+//! Two signs tell two pieces from one. *A valley*: domed pieces that touch leave a low line between them, whatever their
+//! outlines; a flood of the height from above meets there well below both tops. *A neck*: flat pieces that touch leave an
+//! outline that narrows; a flood of the distance to the outline meets there well below both middles. Bumps on a piece, bent
+//! strips and lobes leave neither. Both floods are watersheds with dynamics as the criterion to merge (Grimaud,
+//! "A new measure of contrast: the dynamics", Proc. SPIE 1769 (1992) 292–305; Beucher and Meyer 1993).
+
+use image::{GrayImage, Luma};
+use imageproc::distance_transform::euclidean_squared_distance_transform;
+use ndarray::{Array2, s};
+
+use super::flood::{Merge, flood};
+use super::region::{Cell, Region};
+use crate::surface::SurfaceGrid;
+
+/// Side of the square cells on which pieces are parted, mm: fine against any piece, coarse against noise.
+const CELL_MM: f64 = 1.0;
+/// A valley parts two tops if it is lower than this share of the lower top.
+const VALLEY_RATIO: f32 = 0.62;
+/// A neck parts two middles if it is narrower than this share of the narrower middle.
+const NECK_RATIO: f32 = 0.62;
+/// A top or middle counts when this share of the least area of a piece lies above the pass.
+const LEAST_SHARE: f64 = 0.3;
+/// Belt kept around a part in its window, mm.
+const PAD_MM: f64 = 10.0;
+
+/// Parts a region into the pieces it is made of; a region of one piece comes back as it was.
+///
+/// `heights_mm` are the region's heights without gaps. Parts smaller than `min_area_mm2` stay with their neighbour.
+pub fn split(
+    region: Region,
+    heights_mm: &Array2<f32>,
+    grid: &SurfaceGrid,
+    min_area_mm2: f64,
+) -> Vec<Region> {
+    let coarse = Coarse::new(&region, heights_mm, grid);
+    let least_cells = ((LEAST_SHARE * min_area_mm2) / (CELL_MM * CELL_MM)).ceil() as usize;
+    let valleys = flood(
+        &coarse.heights_mm,
+        &coarse.parts,
+        &Merge {
+            ratio: VALLEY_RATIO,
+            least_cells,
+        },
+    );
+    let necks = flood(
+        &distance_to_other_mm(&valleys),
+        &valleys,
+        &Merge {
+            ratio: NECK_RATIO,
+            least_cells,
+        },
+    );
+    let parts = necks.iter().copied().max().unwrap_or(0);
+    if parts < 2 {
+        return vec![region];
+    }
+    let fine = coarse.refine(&necks, &region, grid);
+    (1..=parts)
+        .filter_map(|part| window(&region, &fine, part, grid))
+        .collect()
+}
+
+/// The region on square cells of [`CELL_MM`].
+struct Coarse {
+    heights_mm: Array2<f32>,
+    /// 1 on the region, 0 elsewhere.
+    parts: Array2<u16>,
+}
+
+impl Coarse {
+    fn new(region: &Region, heights_mm: &Array2<f32>, grid: &SurfaceGrid) -> Self {
+        let (rows, columns) = region.cells.dim();
+        let size = (
+            to_coarse(rows.saturating_sub(1), grid.pitch_along_mm) + 1,
+            to_coarse(columns.saturating_sub(1), grid.pitch_across_mm) + 1,
+        );
+        let mut sums = Array2::<f32>::zeros(size);
+        let mut own = Array2::<u32>::zeros(size);
+        let mut all = Array2::<u32>::zeros(size);
+        for ((row, column), &cell) in region.cells.indexed_iter() {
+            let at = [
+                to_coarse(row, grid.pitch_along_mm),
+                to_coarse(column, grid.pitch_across_mm),
+            ];
+            all[at] += 1;
+            if cell == Cell::Own {
+                own[at] += 1;
+                sums[at] += heights_mm[[row, column]];
+            }
+        }
+        let parts = Array2::from_shape_fn(size, |at| u16::from(2 * own[at] >= all[at].max(1)));
+        let means = Array2::from_shape_fn(size, |at| sums[at] / own[at].max(1) as f32);
+        Self {
+            heights_mm: smooth(&smooth(&means)),
+            parts,
+        }
+    }
+
+    /// The parts on the region's own cells; own cells on coarse ones without a part take the nearest part's number.
+    fn refine(&self, parts: &Array2<u16>, region: &Region, grid: &SurfaceGrid) -> Array2<u16> {
+        let spread = spread(parts);
+        Array2::from_shape_fn(region.cells.dim(), |(row, column)| {
+            let at = [
+                to_coarse(row, grid.pitch_along_mm),
+                to_coarse(column, grid.pitch_across_mm),
+            ];
+            if region.cells[[row, column]] == Cell::Own {
+                spread[at]
+            } else {
+                0
+            }
+        })
+    }
+}
+
+fn to_coarse(index: usize, pitch_mm: f64) -> usize {
+    ((index as f64 + 0.5) * pitch_mm / CELL_MM) as usize
+}
+
+/// Mean over 3 × 3 cells.
+fn smooth(values: &Array2<f32>) -> Array2<f32> {
+    let (rows, columns) = values.dim();
+    Array2::from_shape_fn((rows, columns), |(row, column)| {
+        let near = values.slice(s![
+            row.saturating_sub(1)..(row + 2).min(rows),
+            column.saturating_sub(1)..(column + 2).min(columns)
+        ]);
+        near.sum() / near.len() as f32
+    })
+}
+
+/// Distance of each cell to the nearest one of another part, cells.
+fn distance_to_other_mm(parts: &Array2<u16>) -> Array2<f32> {
+    let (rows, columns) = parts.dim();
+    let count = parts.iter().copied().max().unwrap_or(0);
+    let mut distance = Array2::zeros((rows, columns));
+    for part in 1..=count {
+        // A border of one cell: what lies outside the window is not the piece.
+        let image = GrayImage::from_fn(columns as u32 + 2, rows as u32 + 2, |x, y| {
+            let inside = x > 0
+                && y > 0
+                && parts
+                    .get([y as usize - 1, x as usize - 1])
+                    .is_some_and(|&p| p == part);
+            Luma([if inside { 0 } else { 255 }])
+        });
+        let squared = euclidean_squared_distance_transform(&image);
+        for ((row, column), out) in distance.indexed_iter_mut() {
+            if parts[[row, column]] == part {
+                *out = (squared.get_pixel(column as u32 + 1, row as u32 + 1).0[0] as f32).sqrt();
+            }
+        }
+    }
+    distance
+}
+
+/// Lets parts grow over cells without one, a ring at a time.
+fn spread(parts: &Array2<u16>) -> Array2<u16> {
+    let mut spread = parts.clone();
+    let (rows, columns) = parts.dim();
+    let mut front: Vec<(usize, usize)> = parts
+        .indexed_iter()
+        .filter(|(_, part)| **part > 0)
+        .map(|(at, _)| at)
+        .collect();
+    while !front.is_empty() {
+        let mut next = Vec::new();
+        for (row, column) in front {
+            let part = spread[[row, column]];
+            for (r, c) in [
+                (row.wrapping_sub(1), column),
+                (row + 1, column),
+                (row, column.wrapping_sub(1)),
+                (row, column + 1),
+            ] {
+                if r < rows && c < columns && spread[[r, c]] == 0 {
+                    spread[[r, c]] = part;
+                    next.push((r, c));
+                }
+            }
+        }
+        front = next;
+    }
+    spread
+}
+
+/// A part as a region of its own.
+fn window(region: &Region, parts: &Array2<u16>, part: u16, grid: &SurfaceGrid) -> Option<Region> {
+    let (rows, columns) = parts.dim();
+    let mut bounds: Option<(usize, usize, usize, usize)> = None;
+    for ((row, column), _) in parts.indexed_iter().filter(|(_, p)| **p == part) {
+        let (r0, r1, c0, c1) = bounds.unwrap_or((row, row, column, column));
+        bounds = Some((r0.min(row), r1.max(row), c0.min(column), c1.max(column)));
+    }
+    let (r0, r1, c0, c1) = bounds?;
+    let (pad_rows, pad_columns) = (grid.rows_spanning(PAD_MM), grid.columns_spanning(PAD_MM));
+    let row_span = r0.saturating_sub(pad_rows)..(r1 + 1 + pad_rows).min(rows);
+    let column_span = c0.saturating_sub(pad_columns)..(c1 + 1 + pad_columns).min(columns);
+    let mut cells = region
+        .cells
+        .slice(s![row_span.clone(), column_span.clone()])
+        .to_owned();
+    for ((row, column), cell) in cells.indexed_iter_mut() {
+        if *cell == Cell::Own && parts[[row + row_span.start, column + column_span.start]] != part {
+            *cell = Cell::Other;
+        }
+    }
+    let heights = region
+        .heights_mm
+        .slice(s![row_span.clone(), column_span.clone()]);
+    Some(Region {
+        first_row: region.first_row + row_span.start,
+        first_column: region.first_column + column_span.start,
+        heights_mm: heights.to_owned(),
+        cells,
+        ends: region.ends,
+        touching: true,
+    })
+}

@@ -1,0 +1,113 @@
+//! Writing product profiles that read back to the same values.
+
+use std::io::Write;
+use std::path::Path;
+
+use crate::document::{TomlText, list, replace_file};
+use crate::error::{Error, Result};
+
+use super::profile::{ClassRule, Composition, DensityRule, DepthRule, Product, Range};
+use super::wire::PRODUCT_FORMAT;
+
+/// Writes a product profile.
+///
+/// # Errors
+/// The file cannot be written.
+pub fn write_product(path: &Path, product: &Product) -> Result<()> {
+    let text = to_text(product);
+    replace_file(path, |out| {
+        out.write_all(text.as_bytes())
+            .map_err(|e| Error::io(path, &e))
+    })
+}
+
+fn to_text(product: &Product) -> String {
+    let mut text = TomlText::new(PRODUCT_FORMAT);
+    text.text("name", &product.name);
+    text.text("base", &product.base);
+    text.table("piece");
+    text.number("min_height_mm", product.piece.min_height_mm);
+    text.number("min_area_cm2", product.piece.min_area_cm2);
+    text.flag("split_touching", product.piece.split_touching);
+    text.number("min_speck_mm2", product.piece.min_speck_mm2);
+    for class in &product.classes {
+        text.item("class");
+        write_class(&mut text, class);
+    }
+    text.table("weight");
+    text.number("scale", product.weight.scale);
+    text.number("offset_g", product.weight.offset_g);
+    text.number("density_u_rel", product.weight.density_u_rel);
+    let spec = &product.spec;
+    let limits = [
+        ("mass_g", spec.mass_g),
+        ("length_mm", spec.length_mm),
+        ("width_mm", spec.width_mm),
+        ("max_height_mm", spec.max_height_mm),
+        ("fat_fraction", spec.fat_fraction),
+    ];
+    if limits.iter().any(|(_, limit)| limit.is_some()) {
+        text.table("spec");
+        for (key, limit) in limits {
+            if let Some(limit) = limit {
+                text.raw(key, &range(limit));
+            }
+        }
+    }
+    text.finish()
+}
+
+fn write_class(text: &mut TomlText, class: &ClassRule) {
+    text.text("name", &class.name);
+    if let Some(lab) = &class.lab {
+        text.raw(
+            "lab",
+            &format!(
+                "{{ l = {}, a = {}, b = {} }}",
+                range(lab.l),
+                range(lab.a),
+                range(lab.b)
+            ),
+        );
+    }
+    match &class.density {
+        DensityRule::Given { kg_m3 } => text.number("density_kg_m3", *kg_m3),
+        DensityRule::Composition {
+            composition,
+            temperature_c,
+            void_fraction,
+        } => {
+            text.raw("composition", &fractions(composition));
+            if let Some(temperature_c) = temperature_c {
+                text.number("temperature_c", *temperature_c);
+            }
+            text.number("void_fraction", *void_fraction);
+        }
+    }
+    match class.depth {
+        DepthRule::Through => text.text("depth", "through"),
+        DepthRule::Layer { depth_mm } => text.number("depth_mm", depth_mm),
+    }
+}
+
+fn range(range: Range) -> String {
+    list(&[range.low, range.high])
+}
+
+fn fractions(composition: &Composition) -> String {
+    let parts = [
+        ("water", composition.water),
+        ("ice", composition.ice),
+        ("protein", composition.protein),
+        ("fat", composition.fat),
+        ("carbohydrate", composition.carbohydrate),
+        ("fibre", composition.fibre),
+        ("ash", composition.ash),
+    ];
+    let present: Vec<String> = parts
+        .iter()
+        .filter(|(_, value)| *value != 0.0)
+        .map(|(name, value)| format!("{name} = {value:?}"))
+        .collect();
+    format!("{{ {} }}", present.join(", "))
+}

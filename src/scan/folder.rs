@@ -1,0 +1,235 @@
+//! One scan folder: its description and its frames' headers, judged together.
+
+use std::path::{Path, PathBuf};
+
+use crate::document::Document;
+use crate::error::{Error, ErrorKind, Result};
+
+use super::description::{ColourPart, HeightKind, ScanDescription};
+use super::format::{FrameSize, SampleKind};
+use super::height::HeightHeader;
+use super::wire::{Described, Stated};
+use super::{colour, height, wire};
+
+/// The file that makes a folder a scan.
+pub const SCAN_FILE: &str = "scan.toml";
+
+/// A scan folder whose description and frame headers have been read and fit together.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Scan {
+    /// The folder.
+    pub folder: PathBuf,
+    /// What its `scan.toml` says.
+    pub description: ScanDescription,
+    /// Rows of the height frame.
+    pub rows: usize,
+    /// Columns of the height frame.
+    pub columns: usize,
+    /// What a height sample is in its file.
+    pub samples: SampleKind,
+    /// Size of the colour frame.
+    pub colour_size: Option<FrameSize>,
+    /// Whether the colour went through a lossy compression, which moves colours near edges; results say so.
+    pub colour_lossy: bool,
+}
+
+impl Scan {
+    /// Path of the height frame.
+    #[must_use]
+    pub fn height_path(&self) -> PathBuf {
+        self.folder.join(&self.description.height.file)
+    }
+
+    /// Path of the colour frame.
+    #[must_use]
+    pub fn colour_path(&self) -> Option<PathBuf> {
+        let colour = self.description.colour.as_ref()?;
+        Some(self.folder.join(&colour.file))
+    }
+
+    /// Path of its `scan.toml`.
+    #[must_use]
+    pub fn document_path(&self) -> PathBuf {
+        self.folder.join(SCAN_FILE)
+    }
+
+    /// The recording it belongs to: the one it names, or one of its own under its id.
+    #[must_use]
+    pub fn recording(&self) -> &str {
+        let description = &self.description;
+        description.recording.as_deref().unwrap_or(&description.id)
+    }
+
+    /// Row after its last, counted from the recording's start.
+    #[must_use]
+    pub fn end_profile(&self) -> u64 {
+        self.description
+            .height
+            .first_profile
+            .saturating_add(self.rows as u64)
+    }
+}
+
+/// Reads the scan in `folder`: its `scan.toml`, and of its frames only the headers.
+///
+/// # Errors
+/// The description or a header is wrong, or they do not fit together; the error names file, line and key.
+pub fn read_scan(folder: &Path) -> Result<Scan> {
+    let document = Document::read(&folder.join(SCAN_FILE))?;
+    let Described {
+        description,
+        stated,
+    } = wire::describe(&document)?;
+    let height_path = folder.join(&description.height.file);
+    let header = height::read_header(&height_path)?;
+    check_height(&document, &description, stated, &header)?;
+    if description
+        .height
+        .first_profile
+        .checked_add(header.size.rows as u64)
+        .is_none()
+    {
+        return Err(document
+            .wrong(
+                "height.first_profile",
+                format!("found {}", description.height.first_profile),
+            )
+            .expected("expected a row count from the recording's start"));
+    }
+    let colour = match &description.colour {
+        None => None,
+        Some(part) => {
+            let found = colour::read_header(&folder.join(&part.file))?;
+            let along = description.profiles.is_none();
+            check_colour(
+                &document,
+                &description,
+                part,
+                header.size,
+                found.size,
+                along,
+            )?;
+            Some(found)
+        }
+    };
+    if let Some(profiles) = &description.profiles {
+        let path = folder.join(&profiles.file);
+        std::fs::metadata(&path).map_err(|e| Error::io(&path, &e))?;
+    }
+    Ok(Scan {
+        folder: folder.to_path_buf(),
+        description,
+        rows: header.size.rows,
+        columns: header.size.columns,
+        samples: header.samples,
+        colour_size: colour.map(|c| c.size),
+        colour_lossy: colour.is_some_and(|c| c.lossy),
+    })
+}
+
+/// Checks what depends on the sample type: counts need their scale, floats are true lengths already.
+fn check_height(
+    document: &Document,
+    description: &ScanDescription,
+    stated: Stated,
+    header: &HeightHeader,
+) -> Result<()> {
+    let height = &description.height;
+    let unit = match height.kind {
+        HeightKind::Range => "mm",
+        HeightKind::Stripe => "px",
+    };
+    match header.samples {
+        SampleKind::U16 => {
+            for (present, key) in [
+                (stated.scale, format!("height.scale_{unit}")),
+                (stated.offset, format!("height.offset_{unit}")),
+                (stated.invalid, "height.invalid".to_string()),
+            ] {
+                if !present {
+                    return Err(document
+                        .wrong(&key, "missing")
+                        .expected("add this key: a 16-bit frame means nothing without it"));
+                }
+            }
+        }
+        SampleKind::F32 => {
+            for (value, plain, key) in [
+                (height.scale, 1.0, format!("height.scale_{unit}")),
+                (height.offset, 0.0, format!("height.offset_{unit}")),
+            ] {
+                if value != plain {
+                    return Err(document
+                        .wrong(&key, format!("found {value} for a float frame"))
+                        .expected(format!(
+                            "expected {plain} or no such key: float frames are in {unit} already"
+                        )));
+                }
+            }
+            if stated.invalid {
+                return Err(document
+                    .wrong("height.invalid", "found a count for a float frame")
+                    .expected(
+                        "expected no such key (or nan): in float frames NaN means no return",
+                    ));
+            }
+        }
+    }
+    if let Some([across, along]) = header.pitch_mm {
+        for (key, stated, found) in [
+            ("height.pitch_across_mm", height.pitch_across_mm, across),
+            ("height.pitch_along_mm", height.pitch_along_mm, along),
+        ] {
+            // A millionth leaves room for decimal rounding and is far below any pitch error that matters.
+            if 1e-6 * found < (stated - found).abs() {
+                return Err(document
+                    .wrong(key, format!("found {stated}"))
+                    .expected(format!("expected {found}, the pitch its .x3p file states")));
+            }
+        }
+    }
+    Ok(())
+}
+
+/// A colour frame that shows none of the height frame is a wrong file or a wrong origin.
+fn check_colour(
+    document: &Document,
+    description: &ScanDescription,
+    part: &ColourPart,
+    height: FrameSize,
+    colour: FrameSize,
+    check_along: bool,
+) -> Result<()> {
+    let pitch = &description.height;
+    let across = (
+        "colour.origin_across_mm",
+        part.origin_across_mm,
+        colour.columns as f64 * part.pitch_across_mm,
+        height.columns as f64 * pitch.pitch_across_mm,
+    );
+    let along = (
+        "colour.origin_along_mm",
+        part.origin_along_mm,
+        colour.rows as f64 * part.pitch_along_mm,
+        height.rows as f64 * pitch.pitch_along_mm,
+    );
+    for (key, origin, extent, frame) in [Some(across), check_along.then_some(along)]
+        .into_iter()
+        .flatten()
+    {
+        if frame <= origin || origin + extent <= 0.0 {
+            let mut error = document
+                .wrong(
+                    key,
+                    format!(
+                        "the colour frame lies at {origin} to {} mm, beside the height frame",
+                        origin + extent
+                    ),
+                )
+                .expected(format!("expected a part of 0 to {frame} mm"));
+            error.kind = ErrorKind::Mismatch;
+            return Err(error);
+        }
+    }
+    Ok(())
+}

@@ -1,0 +1,78 @@
+//! Samples at uneven places along a line, brought onto evenly spaced cells.
+
+/// Widest gap between two neighbouring samples that is interpolated across, in cells. Samples further apart have a
+/// missing one between them, which must stay missing.
+const WIDEST_GAP_CELLS: f64 = 1.6;
+
+/// One seen sample: its place in cells (cell `k` has its centre at `k`) and its height, mm.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Placed {
+    /// Place, in cells.
+    pub place: f64,
+    /// Height, mm.
+    pub height_mm: f32,
+}
+
+/// Hands `set(cell, height, exact)` every cell that the step from `before` to `next` decides: by linear interpolation
+/// between the two (`exact`), or, next to a missing sample, the cell that `next` lies in (not `exact`: it gives way).
+///
+/// Where lean folds the order of two samples over, the step decides nothing but the cell that `next` lies in.
+pub fn step(before: Option<Placed>, next: Placed, mut set: impl FnMut(i64, f32, bool)) {
+    set(next.place.round() as i64, next.height_mm, false);
+    let Some(before) = before else { return };
+    let gap = next.place - before.place;
+    if gap <= 0.0 || gap > WIDEST_GAP_CELLS {
+        return;
+    }
+    let (first, end) = (before.place.ceil() as i64, next.place.floor() as i64);
+    for cell in first..=end {
+        let t = ((cell as f64 - before.place) / gap) as f32;
+        set(
+            cell,
+            before.height_mm + t * (next.height_mm - before.height_mm),
+            true,
+        );
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn placed(samples: &[(f64, f32)], cells: usize) -> Vec<f32> {
+        let mut out = vec![(f32::NAN, false); cells];
+        let mut before = None;
+        for &(place, height_mm) in samples {
+            let next = Placed { place, height_mm };
+            step(before, next, |cell, height, exact| {
+                if let Some(out) = usize::try_from(cell)
+                    .ok()
+                    .and_then(|cell| out.get_mut(cell))
+                    && (exact || !out.1)
+                {
+                    *out = (height, exact);
+                }
+            });
+            before = Some(next);
+        }
+        out.into_iter().map(|cell| cell.0).collect()
+    }
+
+    #[test]
+    fn a_slope_stays_a_slope() {
+        let samples: Vec<(f64, f32)> = (0..6)
+            .map(|k| (f64::from(k) + 0.3, 2.0 * (k as f32 + 0.3)))
+            .collect();
+        let cells = placed(&samples, 6);
+        for (cell, &height) in cells.iter().enumerate().skip(1) {
+            assert!((height - 2.0 * cell as f32).abs() < 1e-5, "{cells:?}");
+        }
+    }
+
+    #[test]
+    fn a_missing_sample_stays_missing() {
+        let cells = placed(&[(0.0, 1.0), (1.0, 1.0), (3.0, 1.0)], 4);
+        assert!(cells[2].is_nan());
+        assert_eq!(cells[3], 1.0);
+    }
+}

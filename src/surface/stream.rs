@@ -1,0 +1,326 @@
+//! Rows of counts in, bands of heights above the belt out.
+
+use ndarray::{Array2, ArrayView2};
+
+use super::belt::{BeltLine, BeltReport, BeltTracker};
+use super::grid::{SurfaceBand, SurfaceGrid};
+use super::rectify::Rectifier;
+use super::resample::Resampler;
+use super::stripe;
+use crate::calibration::{Calibration, GeometricErrors, Triangulation};
+use crate::error::{Error, ErrorKind, Result};
+use crate::scan::{Counts, HeightKind};
+
+/// Rows to a band. Bands lie on multiples of it in the recording, wherever frames begin and end.
+pub const BAND_ROWS: usize = 512;
+
+/// What the surface needs to know of a recording's frames.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FrameLayout {
+    /// Columns of a frame.
+    pub columns: usize,
+    /// Rows of the recording, counted from its start: from the first frame's first to the last frame's last.
+    pub rows: std::ops::Range<u64>,
+    /// Nominal column pitch, mm.
+    pub pitch_across_mm: f64,
+    /// Nominal row pitch, mm.
+    pub pitch_along_mm: f64,
+    /// What a count means.
+    pub kind: HeightKind,
+    /// mm or px per count.
+    pub scale: f64,
+    /// mm or px at count 0.
+    pub offset: f64,
+    /// The count that means "no return".
+    pub invalid: Option<u16>,
+    /// Whether rows come with measured y of their own ([`SurfaceStream::push`]'s `y_measured_mm`).
+    pub own_y: bool,
+    /// Measured y of the recording's end, mm, where rows have their own.
+    pub y_end_mm: Option<f64>,
+}
+
+/// The surface of one recording, band by band.
+#[derive(Debug)]
+pub struct SurfaceStream {
+    layout: FrameLayout,
+    rectifier: Rectifier,
+    resampler: Option<Resampler>,
+    triangulation: Option<Triangulation>,
+    tracker: BeltTracker,
+    zones: ZoneRamp,
+    grid_rows: usize,
+    /// Heights that wait for their belt, from `waiting_from` on.
+    waiting_mm: Vec<f32>,
+    waiting_from: usize,
+    pushed_rows: usize,
+    next_line: usize,
+    seen_samples: u64,
+    samples: u64,
+}
+
+impl SurfaceStream {
+    /// For a recording of this layout, under the calibration in force (`None`: taken as already true).
+    ///
+    /// # Errors
+    /// Stripe rows without a triangulation in the calibration.
+    pub fn new(layout: FrameLayout, calibration: Option<&Calibration>) -> Result<Self> {
+        let errors = calibration.map_or(GeometricErrors::NONE, |calibration| calibration.errors);
+        let triangulation = match layout.kind {
+            HeightKind::Range => None,
+            HeightKind::Stripe => {
+                Some(calibration.and_then(|c| c.triangulation).ok_or_else(|| {
+                    Error::new(
+                        ErrorKind::Mismatch,
+                        "the scan holds stripe rows, and no calibration with a triangulation is in force",
+                    )
+                    .expected("give --calibrations with one that holds [triangulation]")
+                })?)
+            }
+        };
+        let coding = match layout.kind {
+            HeightKind::Range => (layout.scale, layout.offset, layout.invalid),
+            HeightKind::Stripe => (1.0, 0.0, None),
+        };
+        let rectifier = Rectifier::new(
+            layout.columns,
+            layout.rows.clone(),
+            layout.pitch_across_mm,
+            layout.pitch_along_mm,
+            coding,
+            &errors,
+        );
+        let grid = rectifier.grid;
+        let moves = errors.skew_mrad != 0.0 || errors.lean_mrad != 0.0 || layout.own_y;
+        let resampler = moves
+            .then(|| Resampler::new(grid, errors.along_scale, errors.skew_mrad, errors.lean_mrad));
+        let grid_rows = match layout.y_end_mm {
+            Some(end_mm) => (end_mm / errors.along_scale / grid.pitch_along_mm)
+                .round()
+                .max(0.0) as usize,
+            None => (layout.rows.end - layout.rows.start) as usize,
+        };
+        let tracker = BeltTracker::new(grid);
+        Ok(Self {
+            zones: ZoneRamp::new(grid.columns, tracker.zone_columns()),
+            tracker,
+            layout,
+            rectifier,
+            resampler,
+            triangulation,
+            grid_rows,
+            waiting_mm: Vec::new(),
+            waiting_from: 0,
+            pushed_rows: 0,
+            next_line: 0,
+            seen_samples: 0,
+            samples: 0,
+        })
+    }
+
+    /// The grid of the surface.
+    pub fn grid(&self) -> SurfaceGrid {
+        self.rectifier.grid
+    }
+
+    /// Rows of the surface in all.
+    pub fn rows(&self) -> usize {
+        self.grid_rows
+    }
+
+    /// Takes the next rows; `y_measured_mm` gives each row's own y where the layout says so.
+    ///
+    /// Rows that are missing in the recording are given by [`SurfaceStream::push_missing`].
+    pub fn push(&mut self, counts: &Counts, y_measured_mm: Option<&[f64]>) {
+        let heights_mm = match &self.triangulation {
+            None => self.rectifier.heights_mm(self.pushed_rows, counts),
+            Some(triangulation) => {
+                let stripe_mm = self.stripe_heights(counts, triangulation);
+                self.rectifier
+                    .heights_mm(self.pushed_rows, &Counts::F32(stripe_mm))
+            }
+        };
+        self.samples += heights_mm.len() as u64;
+        self.seen_samples += heights_mm.iter().filter(|h| !h.is_nan()).count() as u64;
+        self.take(heights_mm.view(), y_measured_mm);
+    }
+
+    /// Takes `rows` rows that the recording does not have.
+    pub fn push_missing(&mut self, rows: usize) {
+        let missing = Array2::from_elem((rows, self.layout.columns), f32::NAN);
+        self.take(missing.view(), None);
+    }
+
+    /// No more rows.
+    pub fn finish(&mut self) {
+        let end = self.grid_rows;
+        if let Some(resampler) = &mut self.resampler {
+            let (tracker, waiting) = (&mut self.tracker, &mut self.waiting_mm);
+            resampler.finish(end, |row| {
+                push_row(tracker, row);
+                waiting.extend_from_slice(row);
+            });
+        }
+        self.tracker.finish();
+    }
+
+    /// The next band whose belt is settled; the last band may be shorter. `None` until there is one, or at the end.
+    pub fn next_band(&mut self) -> Option<SurfaceBand> {
+        let first_row = self.waiting_from;
+        let columns = self.layout.columns;
+        let waiting_rows = self.waiting_mm.len() / columns;
+        let rows = BAND_ROWS.min(self.grid_rows.saturating_sub(first_row));
+        let settled = self.tracker.settled_rows();
+        if rows == 0 || waiting_rows < rows || settled < first_row + rows {
+            return None;
+        }
+        let rest = self.waiting_mm.split_off(rows * columns);
+        let heights = std::mem::replace(&mut self.waiting_mm, rest);
+        let mut heights_mm = Array2::from_shape_vec((rows, columns), heights).ok()?;
+        for (index, mut row) in heights_mm.outer_iter_mut().enumerate() {
+            let at = (first_row + index) as f64;
+            let lines = self.tracker.lines();
+            while lines.get(self.next_line).is_some_and(|line| line.row <= at) {
+                self.next_line += 1;
+            }
+            let belt_mm = zones_at(lines, self.next_line, at);
+            self.zones
+                .subtract(&belt_mm, row.as_slice_mut().unwrap_or_default());
+        }
+        self.waiting_from += rows;
+        Some(SurfaceBand {
+            first_row,
+            heights_mm,
+        })
+    }
+
+    /// The belt's lines, for what rests on them. All are known after [`SurfaceStream::finish`].
+    pub fn belt_lines(&self) -> &[BeltLine] {
+        self.tracker.lines()
+    }
+
+    /// What the belt looks like; `None` if it was never seen.
+    pub fn belt_report(&self) -> Option<BeltReport> {
+        self.tracker.report()
+    }
+
+    /// Share of samples without a return, missing rows left out.
+    pub fn dropout_fraction(&self) -> f64 {
+        1.0 - self.seen_samples as f64 / self.samples.max(1) as f64
+    }
+
+    fn stripe_heights(&self, counts: &Counts, triangulation: &Triangulation) -> Vec<f32> {
+        let to_px = |count: f32| (self.layout.offset + self.layout.scale * f64::from(count)) as f32;
+        let stripe_px: Vec<f32> = match counts {
+            Counts::U16(samples) => samples
+                .iter()
+                .map(|&count| {
+                    if Some(count) == self.layout.invalid {
+                        f32::NAN
+                    } else {
+                        to_px(f32::from(count))
+                    }
+                })
+                .collect(),
+            Counts::F32(samples) => samples.iter().map(|&value| to_px(value)).collect(),
+        };
+        stripe_px
+            .chunks(self.layout.columns)
+            .flat_map(|row| stripe::heights_mm(row, triangulation, self.layout.pitch_across_mm))
+            .collect()
+    }
+
+    fn take(&mut self, heights_mm: ArrayView2<'_, f32>, y_measured_mm: Option<&[f64]>) {
+        let first_row = self.pushed_rows;
+        self.pushed_rows += heights_mm.nrows();
+        let Some(resampler) = &mut self.resampler else {
+            self.tracker.push(heights_mm);
+            self.waiting_mm.extend(heights_mm.iter());
+            return;
+        };
+        let (tracker, waiting) = (&mut self.tracker, &mut self.waiting_mm);
+        for (index, heights) in heights_mm.outer_iter().enumerate() {
+            let row = self.layout.rows.start as f64 + (first_row + index) as f64;
+            let nominal_mm = (row + 0.5) * self.layout.pitch_along_mm;
+            let y_mm = y_measured_mm.map_or(nominal_mm, |own| own[index]);
+            resampler.push(y_mm, heights.as_slice().unwrap_or_default(), |row| {
+                push_row(tracker, row);
+                waiting.extend_from_slice(row);
+            });
+        }
+    }
+}
+
+fn push_row(tracker: &mut BeltTracker, row: &[f32]) {
+    if let Ok(view) = ArrayView2::from_shape((1, row.len()), row) {
+        tracker.push(view);
+    }
+}
+
+/// Zone heights at row `at`, between line `next − 1` and line `next`.
+fn zones_at(lines: &[BeltLine], next: usize, at: f64) -> Vec<f32> {
+    match (
+        next.checked_sub(1).and_then(|before| lines.get(before)),
+        lines.get(next),
+    ) {
+        (Some(one), Some(two)) => {
+            let t = ((at - one.row) / (two.row - one.row)) as f32;
+            one.zone_mm
+                .iter()
+                .zip(&two.zone_mm)
+                .map(|(&a, &b)| a + t * (b - a))
+                .collect()
+        }
+        (Some(line), None) | (None, Some(line)) => line.zone_mm.clone(),
+        (None, None) => Vec::new(),
+    }
+}
+
+/// Linear interpolation between zone centres, column by column.
+#[derive(Debug)]
+struct ZoneRamp {
+    /// Spans of columns with the zone before them and the first column's and each column's share of the next zone.
+    spans: Vec<(std::ops::Range<usize>, usize, f32, f32)>,
+}
+
+impl ZoneRamp {
+    fn new(columns: usize, zone_columns: &[f32]) -> Self {
+        let mut spans = Vec::new();
+        let last = zone_columns.len().saturating_sub(1);
+        if last == 0 {
+            return Self {
+                spans: vec![(0..columns, 0, 0.0, 0.0)],
+            };
+        }
+        for zone in 0..last {
+            let (one, two) = (zone_columns[zone], zone_columns[zone + 1]);
+            let first = if zone == 0 { 0 } else { one.ceil() as usize };
+            let end = if zone + 1 == last {
+                columns
+            } else {
+                two.ceil() as usize
+            };
+            let per_column = 1.0 / (two - one);
+            spans.push((
+                first..end,
+                zone,
+                (first as f32 - one) * per_column,
+                per_column,
+            ));
+        }
+        Self { spans }
+    }
+
+    /// Takes the belt off a row of heights.
+    fn subtract(&self, zone_mm: &[f32], row_mm: &mut [f32]) {
+        for (columns, zone, share, per_column) in &self.spans {
+            let Some(&start_mm) = zone_mm.get(*zone) else {
+                return;
+            };
+            let rise_mm = zone_mm.get(zone + 1).map_or(0.0, |next| next - start_mm);
+            let (first_mm, step_mm) = (start_mm + share * rise_mm, per_column * rise_mm);
+            for (k, height) in row_mm[columns.clone()].iter_mut().enumerate() {
+                *height -= first_mm + step_mm * k as f32;
+            }
+        }
+    }
+}

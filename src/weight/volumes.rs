@@ -1,0 +1,151 @@
+//! Volume of each class from heights, classes and depth rules.
+
+use ndarray::{ArrayView2, Zip};
+
+use crate::product::DepthRule;
+use crate::{Error, ErrorKind, Result};
+
+/// What each class holds of a piece, in the profile's order.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ClassVolumes {
+    /// Footprint area by the class seen on top, cm².
+    pub area_cm2: Vec<f64>,
+    /// Volume by the depth rule, cm³.
+    pub volume_cm3: Vec<f64>,
+}
+
+impl ClassVolumes {
+    /// Volume of all classes, cm³.
+    #[must_use]
+    pub fn total_cm3(&self) -> f64 {
+        self.volume_cm3.iter().sum()
+    }
+}
+
+/// Volumes of the classes of one piece.
+///
+/// Each cell's column belongs to the class seen on it: all of it, or the upper layer as thick as the rule says and no thicker
+/// than the column; the rest belongs to `base`. Cells of class 255 are outside and skipped. Sums run row by row in `f64`, and the
+/// classes' volumes sum to the sum of heights times cell area.
+///
+/// # Errors
+/// Rasters of different size, a class without a depth rule, a base that is no class, a height inside the piece that is not finite.
+pub fn class_volumes(
+    height_mm: ArrayView2<f32>,
+    class: ArrayView2<u8>,
+    cell_area_mm2: f64,
+    depths: &[DepthRule],
+    base: usize,
+) -> Result<ClassVolumes> {
+    if height_mm.dim() != class.dim() {
+        return Err(Error::new(
+            ErrorKind::Mismatch,
+            format!("classes of {:?} cells", class.dim()),
+        )
+        .expected(format!("{:?}, as the heights", height_mm.dim())));
+    }
+    if base >= depths.len() {
+        return Err(
+            Error::new(ErrorKind::Mismatch, format!("class {base} as base"))
+                .expected(format!("one of {} classes", depths.len())),
+        );
+    }
+    // 255 is no class, so a table of 256 holds every sum without a branch on its length.
+    let mut cells = [0_u64; 256];
+    let mut own_mm = [0.0_f64; 256];
+    let mut below_mm = 0.0_f64;
+    let mut unusable = None;
+    Zip::indexed(height_mm)
+        .and(class)
+        .for_each(|place, &height, &class| {
+            if class == u8::MAX {
+                return;
+            }
+            let height = f64::from(height);
+            match depths.get(usize::from(class)) {
+                Some(depth) if height.is_finite() => {
+                    let own = match depth {
+                        DepthRule::Through => height,
+                        DepthRule::Layer { depth_mm } => height.min(*depth_mm),
+                    };
+                    cells[usize::from(class)] += 1;
+                    own_mm[usize::from(class)] += own;
+                    below_mm += height - own;
+                }
+                _ => unusable = unusable.or(Some((place, class, height))),
+            }
+        });
+    if let Some(((row, column), class, height)) = unusable {
+        return Err(Error::new(
+            ErrorKind::Mismatch,
+            format!("class {class} and height {height} mm at row {row}, column {column}"),
+        )
+        .expected(format!(
+            "one of {} classes and a finite height",
+            depths.len()
+        )));
+    }
+    own_mm[base] += below_mm;
+    let classes = 0..depths.len().min(256);
+    Ok(ClassVolumes {
+        area_cm2: classes
+            .clone()
+            .map(|k| cells[k] as f64 * cell_area_mm2 / 100.0)
+            .collect(),
+        volume_cm3: classes
+            .map(|k| own_mm[k] * cell_area_mm2 / 1000.0)
+            .collect(),
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use ndarray::array;
+
+    use super::*;
+
+    const RULES: [DepthRule; 3] = [
+        DepthRule::Through,
+        DepthRule::Layer { depth_mm: 6.0 },
+        DepthRule::Through,
+    ];
+
+    #[test]
+    fn a_layer_is_as_thick_as_its_rule_and_no_thicker_than_the_column() -> Result<()> {
+        let height = array![[10.0_f32, 20.0, 4.0], [30.0, f32::NAN, 1.0]];
+        let class = array![[0_u8, 1, 1], [2, 255, 2]];
+        let volumes = class_volumes(height.view(), class.view(), 100.0, &RULES, 2)?;
+        assert_eq!(volumes.area_cm2, [1.0, 2.0, 2.0]);
+        // Fat 10; layer 6 + 4; base 30 + 1 and the 14 beneath the layer; a cell is 1 cm².
+        assert_eq!(volumes.volume_cm3, [1.0, 1.0, 4.5]);
+        assert_eq!(volumes.total_cm3(), 6.5);
+        Ok(())
+    }
+
+    #[test]
+    fn volumes_sum_to_the_piece_whatever_the_rules() -> Result<()> {
+        let height = ndarray::Array2::from_shape_fn((40, 50), |(r, c)| (r * c % 37) as f32 - 1.5);
+        let class = ndarray::Array2::from_shape_fn((40, 50), |(r, c)| ((r + 2 * c) % 3) as u8);
+        let whole: f64 = height.iter().map(|&h| f64::from(h)).sum::<f64>() * 0.16 / 1000.0;
+        let volumes = class_volumes(height.view(), class.view(), 0.16, &RULES, 0)?;
+        assert!((volumes.total_cm3() - whole).abs() < 1e-12 * whole);
+        Ok(())
+    }
+
+    #[test]
+    fn what_does_not_fit_together_is_refused() {
+        let height = array![[1.0_f32, 2.0]];
+        let class = array![[0_u8, 1]];
+        let nan = array![[1.0_f32, f32::NAN]];
+        let many = array![[0_u8, 3]];
+        let narrow = array![[0_u8]];
+        let volumes = |h: &ndarray::Array2<f32>, c: &ndarray::Array2<u8>, base| {
+            class_volumes(h.view(), c.view(), 1.0, &RULES, base)
+        };
+        assert!(volumes(&height, &class, 0).is_ok());
+        assert!(volumes(&nan, &class, 0).is_err());
+        assert!(volumes(&height, &many, 0).is_err());
+        assert!(volumes(&height, &narrow, 0).is_err());
+        assert!(volumes(&height, &class, 3).is_err());
+    }
+}

@@ -1,0 +1,110 @@
+//! Colour against published values and other libraries.
+
+use weighlight::colour::{Lab, delta_e00, lab_from_srgb8, linear_from_srgb};
+
+/// Rows of a CSV with `#` comments: named numbers.
+fn rows(text: &'static str) -> Vec<impl Fn(&str) -> f64> {
+    let mut lines = text.lines().filter(|line| !line.starts_with('#'));
+    let names: Vec<&str> = lines.next().expect("a heading").split(',').collect();
+    lines
+        .map(|line| {
+            let cells: Vec<&str> = line.split(',').collect();
+            let names = names.clone();
+            move |name: &str| {
+                let column = names.iter().position(|it| *it == name);
+                let cell = cells[column.unwrap_or_else(|| panic!("no column {name}"))];
+                cell.parse().unwrap_or_else(|_| panic!("{name}: {cell}"))
+            }
+        })
+        .collect()
+}
+
+fn lab(row: &impl Fn(&str) -> f64, names: [&str; 3]) -> Lab {
+    let [l, a, b] = names.map(row);
+    Lab { l, a, b }
+}
+
+fn largest_difference(one: Lab, other: Lab) -> f64 {
+    let differences = [one.l - other.l, one.a - other.a, one.b - other.b];
+    differences.iter().fold(0.0, |most, d| d.abs().max(most))
+}
+
+/// Sharma, Wu and Dalal (2005), Table 1, published to four decimals.
+#[test]
+fn ciede2000_meets_the_34_published_pairs_both_ways_round() {
+    let pairs = rows(include_str!("reference/published/ciede2000_pairs.csv"));
+    assert_eq!(pairs.len(), 34);
+    for pair in &pairs {
+        let one = lab(pair, ["L1", "a1", "b1"]);
+        let other = lab(pair, ["L2", "a2", "b2"]);
+        let (there, back) = (delta_e00(one, other), delta_e00(other, one));
+        assert!(
+            (there - pair("de00_published")).abs() <= 0.000_051,
+            "pair {}: {there}",
+            pair("pair")
+        );
+        assert!(
+            (there - pair("de00_full")).abs() < 1e-9,
+            "pair {}",
+            pair("pair")
+        );
+        assert!((there - back).abs() < 1e-12, "pair {}", pair("pair"));
+    }
+}
+
+/// IEC 61966-2-1 and CIE 15 in three conventions of white point and matrix, which lie up to 0.02 apart.
+#[test]
+fn srgb_to_lab_agrees_with_the_three_conventions() {
+    const TOLERANCE: f64 = 0.025;
+    let colours = rows(include_str!("reference/published/srgb_lab.csv"));
+    assert_eq!(colours.len(), 18);
+    let mut sum = [0.0; 3];
+    for colour in &colours {
+        let rgb = ["R", "G", "B"].map(|name| colour(name) as u8);
+        for (channel, name) in rgb.iter().zip(["Rlin", "Glin", "Blin"]) {
+            let linear = linear_from_srgb(f64::from(*channel) / 255.0);
+            assert!((linear - colour(name)).abs() < 6e-9);
+        }
+        let ours = lab_from_srgb8(rgb);
+        let conventions = [
+            ["L_iec", "a_iec", "b_iec"],
+            ["L_sk", "a_sk", "b_sk"],
+            ["L_col", "a_col", "b_col"],
+        ];
+        for (total, names) in sum.iter_mut().zip(conventions) {
+            let difference = largest_difference(ours, lab(colour, names));
+            assert!(difference < TOLERANCE, "{rgb:?} {names:?}: {difference}");
+            *total += difference;
+        }
+    }
+    assert!(sum.iter().all(|total| total / 18.0 < 0.01), "{sum:?}");
+}
+
+/// scikit-image 0.26.0 and colour-science 0.4.7 on fifty random colours.
+#[test]
+fn lab_and_differences_agree_with_two_libraries() {
+    let colours = rows(include_str!("reference/colour-science/lab.csv"));
+    assert_eq!(colours.len(), 50);
+    let ours: Vec<Lab> = colours
+        .iter()
+        .map(|colour| lab_from_srgb8(["r", "g", "b"].map(|name| colour(name) as u8)))
+        .collect();
+    for library in ["skimage", "colour"] {
+        let mut total = 0.0;
+        for (row, colour) in colours.iter().enumerate() {
+            let theirs = Lab {
+                l: colour(&format!("l_{library}")),
+                a: colour(&format!("a_{library}")),
+                b: colour(&format!("b_{library}")),
+            };
+            let difference = largest_difference(ours[row], theirs);
+            assert!(difference < 0.025, "row {row}, {library}: {difference}");
+            total += difference;
+            let before = ours[(row + 49) % 50];
+            let de00 = delta_e00(ours[row], before);
+            let theirs = colour(&format!("de00_to_previous_{library}"));
+            assert!((de00 - theirs).abs() < 0.015, "row {row}: {de00}, {theirs}");
+        }
+        assert!(total / 50.0 < 0.01, "{library}: {}", total / 50.0);
+    }
+}
