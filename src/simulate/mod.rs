@@ -1,1 +1,40 @@
-//! simulate
+//! Simulated recordings with exact truth: analytic shapes with colour patterns, laid on a belt and seen by a scanner
+//! with known errors.
+//!
+//! Everything is made in memory from a [`Scenario`] and a seed; the same two give the same bytes, whatever the number
+//! of threads and wherever the recording is cut into frames. See `docs/simulation.md` for the formulas.
+
+mod colours;
+mod field;
+mod heights;
+mod kinds;
+mod layout;
+mod mesh;
+mod outline;
+mod pattern;
+mod piece;
+mod quadrature;
+mod recording;
+mod scanner;
+mod scenario;
+mod score;
+mod shape;
+mod star;
+mod stream;
+#[cfg(test)]
+mod tests;
+mod truth;
+
+pub use field::SmoothField;
+pub use kinds::Kind;
+pub use layout::{Contact, Placing, lay_against};
+pub use mesh::MeshShape;
+pub use pattern::{Material, Pattern, Region};
+pub use piece::{PlacedPiece, Pose};
+pub use recording::{Scene, SimulatedFrame, SimulatedRecording, simulate, simulate_scene};
+pub use scanner::{BeltMesh, BeltModel, ColourModel, ScannerModel};
+pub use scenario::{SCENARIOS, Scenario};
+pub use score::{Match, Score, Spread, score};
+pub use shape::{Shape, Size};
+pub use star::{Bump, Star, Taper, Wave};
+pub use truth::TruthPiece;

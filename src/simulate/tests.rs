@@ -1,0 +1,1 @@
+//! Checks of the simulator against closed forms and against itself.
