@@ -1,5 +1,23 @@
-//! Tables: one registry of columns; CSV, Parquet, JSON and text from it.
+//! Tables: one registry of columns; CSV, Parquet, JSON and text from it, and readers for what was written.
 
+mod columns;
+mod csv_format;
+mod digits;
+mod flags;
+mod json_format;
+mod parquet_format;
+mod parquet_read;
+mod provenance;
 mod record;
+mod table;
+mod text_format;
 
+pub use columns::{Column, ColumnKind, columns_for, describe_columns, fixed_columns};
+pub use csv_format::write_csv;
+pub use digits::{round_to, with_uncertainty};
+pub use json_format::{provenance_json, write_json};
+pub use parquet_format::write_parquet;
+pub use provenance::{ProductUsed, Provenance, RecordingUsed};
 pub use record::{ClassShare, Flag, PieceRecord};
+pub use table::{PieceTable, Rejected, read_pieces};
+pub use text_format::write_text;

@@ -1,0 +1,116 @@
+//! The piece table as JSON: pieces with nulls, and where they came from.
+
+use std::io::Write;
+
+use serde_json::{Map, Value, json};
+
+use super::columns::Cell;
+use super::{PieceTable, Provenance};
+
+/// The format's name and version.
+const FORMAT: &str = "weighlight-pieces/1";
+
+/// Where a table came from, as JSON.
+pub fn provenance_json(provenance: &Provenance) -> Value {
+    let settings: Map<String, Value> = provenance
+        .settings
+        .iter()
+        .map(|(name, value)| (name.clone(), Value::from(value.as_str())))
+        .collect();
+    let recordings: Vec<Value> = provenance
+        .recordings
+        .iter()
+        .map(|used| {
+            json!({
+                "recording": used.recording,
+                "scanner": used.scanner,
+                "scans": used.scans,
+                "calibration": used.calibration_text(),
+                "product": used.product.as_ref().map(|product| json!({
+                    "name": product.name,
+                    "blake3": product.blake3,
+                })),
+                "colour": used.has_colour,
+            })
+        })
+        .collect();
+    json!({
+        "program": "weighlight",
+        "version": provenance.version,
+        "command": provenance.command,
+        "settings": settings,
+        "recordings": recordings,
+    })
+}
+
+/// Writes the table as one JSON object.
+///
+/// # Errors
+/// The writer fails.
+pub fn write_json(table: &PieceTable, mut to: impl Write) -> std::io::Result<()> {
+    let columns = table.columns();
+    let pieces: Vec<Value> = table
+        .pieces
+        .iter()
+        .map(|piece| {
+            columns
+                .iter()
+                .map(|column| {
+                    let value = match column.get(piece) {
+                        Cell::Empty => Value::Null,
+                        Cell::Text(text) if column.name == "flags" => {
+                            text.split_whitespace().collect()
+                        }
+                        Cell::Text(text) => Value::from(text),
+                        Cell::Integer(value) => Value::from(value),
+                        Cell::Number(value) => Value::from(value),
+                        Cell::Time(time) => Value::from(time.to_string()),
+                    };
+                    (column.name.to_string(), value)
+                })
+                .collect::<Map<_, _>>()
+                .into()
+        })
+        .collect();
+    let rejected: Vec<Value> = table
+        .rejected
+        .iter()
+        .map(|rejected| json!({"input": rejected.input, "reason": rejected.reason}))
+        .collect();
+    let document = json!({
+        "format": FORMAT,
+        "provenance": provenance_json(&table.provenance),
+        "rejected": rejected,
+        "pieces": pieces,
+    });
+    serde_json::to_writer_pretty(&mut to, &document)?;
+    to.write_all(b"\n")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::tables::table::samples;
+
+    #[test]
+    fn the_object_carries_pieces_with_nulls_and_where_they_came_from() {
+        let mut bytes = Vec::new();
+        write_json(&samples::table(), &mut bytes).unwrap();
+        let value: Value = serde_json::from_slice(&bytes).unwrap();
+        assert_eq!(value["format"], FORMAT);
+        assert_eq!(value["pieces"][0]["mass_g"], 188.4);
+        assert_eq!(value["pieces"][0]["fat_fraction"], 0.333_333);
+        assert_eq!(
+            value["pieces"][0]["flags"],
+            json!(["touching", "spec-mass"])
+        );
+        assert_eq!(value["pieces"][0]["time"], "2026-03-04T09:12:33.25Z");
+        assert_eq!(value["pieces"][1]["lane"], Value::Null);
+        assert_eq!(value["pieces"][1]["fat_area_cm2"], Value::Null);
+        assert_eq!(value["pieces"][1]["flags"], json!([]));
+        assert_eq!(value["rejected"][0]["input"], "archive/0008");
+        let used = &value["provenance"]["recordings"][0];
+        assert_eq!(used["calibration"], "none: taken as true");
+        assert_eq!(used["product"]["blake3"], "00ff");
+    }
+}
