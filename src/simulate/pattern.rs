@@ -88,7 +88,13 @@ impl Region {
                 field,
             } => {
                 let [c, s] = direction;
-                c * u + s * v > offset_mm + waver_mm * field.at(u, v)
+                let beyond = c * u + s * v - offset_mm;
+                // Far from the line the field need not be asked.
+                if beyond.abs() > waver_mm.abs() * field.most() {
+                    beyond > 0.0
+                } else {
+                    beyond > waver_mm * field.at(u, v)
+                }
             }
             Self::Blotches { field, level } => field.at(u, v) > *level,
             Self::Veins { field, width } => field.at(u, v).abs() < *width,

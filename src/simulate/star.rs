@@ -246,7 +246,11 @@ impl Star {
     /// Climbs from the highest node (u, v without bend, z) to the top in ever smaller steps.
     fn climb(&self, [mut u, mut v, mut z]: [f64; 3]) -> f64 {
         let mut step_mm = 0.05 * self.half_width_mm;
-        while step_mm > 1e-4 {
+        // Some thirty rounds do; the bound is for shapes of no sensible size.
+        for _ in 0..1000 {
+            if step_mm < 1e-4 {
+                break;
+            }
             let mut risen = false;
             for (du, dv) in [(1.0, 0.0), (-1.0, 0.0), (0.0, 1.0), (0.0, -1.0)] {
                 let (at_u, at_v) = (u + du * step_mm, v + dv * step_mm);

@@ -227,11 +227,8 @@ fn quadrature_of_lobes_agrees_with_a_fine_raster() {
             (top - size.max_height_mm).abs() < 0.02,
             "{kind:?} {top} {size:?}"
         );
-        for k in 0..2 {
-            assert!(
-                (moment[k] / area - size.centroid_mm[k]).abs() < 0.02,
-                "{kind:?}"
-            );
+        for (moment, centroid_mm) in moment.iter().zip(size.centroid_mm) {
+            assert!((moment / area - centroid_mm).abs() < 0.02, "{kind:?}");
         }
     }
 }
@@ -629,7 +626,8 @@ fn noise_dropouts_and_ripple_are_as_large_as_asked() {
 #[test]
 fn scenarios_that_make_no_sense_are_errors() {
     let good = faultless(0.5);
-    let broken: [(&str, fn(&mut Scenario)); 7] = [
+    type Breaks = fn(&mut Scenario);
+    let broken: [(&str, Breaks); 7] = [
         ("pitch_across_mm", |s| s.scanner.pitch_across_mm = 0.0),
         ("length_mm", |s| s.length_mm = f64::NAN),
         ("4e8", |s| s.length_mm = 1e9),
@@ -652,12 +650,10 @@ fn the_calibration_takes_vignetting_and_response_back() {
     let calibration = scenario.calibration();
     let colour = calibration.colour.unwrap();
     let response = scenario.scanner.colour.as_ref().unwrap().response;
-    for r in 0..3 {
-        for c in 0..3 {
-            let product: f64 = (0..3).map(|k| colour.matrix[r][k] * response[k][c]).sum();
-            assert!((product - f64::from(u8::from(r == c))).abs() < 1e-12);
-        }
-    }
+    let matrix = |rows: [[f64; 3]; 3]| nalgebra::Matrix3::from_fn(|r, c| rows[r][c]);
+    let product = matrix(colour.matrix) * matrix(response);
+    assert!((product - nalgebra::Matrix3::identity()).norm() < 1e-12);
+    assert!((matrix(response) - nalgebra::Matrix3::identity()).norm() > 0.05);
     let green = &colour.flat_field[1];
     assert!((green[0] - 0.85).abs() < 1e-12 && (green[32] - 1.0).abs() < 1e-12);
     assert_eq!(calibration.errors, scenario.scanner.errors);
