@@ -378,6 +378,8 @@ fn check_cut_off(file: &str, as_colour: bool) {
     let path = folder.path().join(file);
     let whole = fs::read(&path).expect("read");
     for length in 0..whole.len() {
+        // Some file systems wait for the disk when a file is overwritten, not when it is new.
+        fs::remove_file(&path).expect("removed");
         fs::write(&path, &whole[..length]).expect("written");
         let outcome = read_all(folder.path(), as_colour);
         let Err(error) = outcome else {
@@ -411,10 +413,48 @@ fn a_frame_cut_off_anywhere_is_an_error_that_names_it() {
         "f32.npy",
         "d.x3p",
         "l.x3p",
+        "u16_strips.tif",
     ] {
         check_cut_off(file, false);
     }
     check_cut_off("rgb.png", true);
+    check_cut_off("rgb.tif", true);
+    check_cut_off("flat.jpg", true);
+}
+
+#[test]
+fn no_changed_byte_brings_a_reader_down() {
+    for (file, as_colour) in [
+        ("u16_strips.tif", false),
+        ("f32.tif", false),
+        ("u16.npy", false),
+        ("l.x3p", false),
+        ("u16_interlaced.png", false),
+        ("rgb.tif", true),
+        ("flat.jpg", true),
+    ] {
+        let folder = if as_colour {
+            folder_with("u16.png", COUNT_KEYS, Some(file))
+        } else {
+            let counts = file.starts_with("u16");
+            folder_with(file, if counts { COUNT_KEYS } else { "" }, None)
+        };
+        let path = folder.path().join(file);
+        let whole = fs::read(&path).expect("read");
+        for at in 0..whole.len() {
+            for mask in [0xff, 0x01] {
+                let mut changed = whole.clone();
+                changed[at] ^= mask;
+                // Some file systems wait for the disk when a file is overwritten, not when it is new.
+                fs::remove_file(&path).expect("removed");
+                fs::write(&path, changed).expect("written");
+                // A changed sample of a container without checksums is another good sample; an error names the file.
+                if let Err(error) = read_all(folder.path(), as_colour) {
+                    assert!(error.path.is_some(), "{error}");
+                }
+            }
+        }
+    }
 }
 
 #[test]

@@ -2,6 +2,7 @@
 //! with them.
 
 mod calibrations;
+mod contract;
 mod descriptions;
 mod frames;
 mod products;
