@@ -68,6 +68,9 @@ pub fn fill_highlights(
         .map(|(&lit, &class)| lit && class != NO_CLASS)
         .collect();
     let blobs = window.patches(|cell, next| lit[cell] && lit[next], |cell| lit[cell]);
+    if blobs.is_empty() {
+        return Ok(Highlights::default());
+    }
     let small = |blob: &&Vec<usize>| blob.len() as f64 * cell_area_mm2 <= max_area_mm2;
 
     let mut has_no_vote = lit.clone();

@@ -1,8 +1,10 @@
 //! Colour correction: flat field across the belt, then a 3×3 matrix, in linear light.
 
+use std::ops::RangeInclusive;
+
 use crate::{Error, ErrorKind, Result};
 
-use super::encoding::{ENCODER, LINEAR};
+use super::encoding::{ENCODER, LINEAR, bin};
 
 /// What turns a raw colour into the corrected one.
 #[derive(Debug, Clone, PartialEq)]
@@ -19,6 +21,11 @@ pub struct CorrectionRow {
     gains: Vec<[f32; 3]>,
 }
 
+/// No camera is corrected with more; keeps every product finite in `f32`.
+const ENTRIES: RangeInclusive<f64> = -1000.0..=1000.0;
+/// Likewise: below a thousandth there is no light to correct.
+const RESPONSES: RangeInclusive<f64> = 0.001..=1000.0;
+
 impl Correction {
     /// A correction from plain numbers.
     ///
@@ -27,26 +34,38 @@ impl Correction {
     /// the end values. A channel without stations is even, one station holds everywhere.
     ///
     /// # Errors
-    /// A matrix entry that is not finite, a response that is not positive and finite, a width that is not positive.
+    /// A matrix entry beyond ±1000, a response outside 0.001…1000, a width that is not positive.
     pub fn new(
         matrix: [[f64; 3]; 3],
         flat_field: [Vec<f64>; 3],
         frame_width_mm: f64,
     ) -> Result<Self> {
-        if let Some(bad) = matrix.iter().flatten().find(|entry| !entry.is_finite()) {
+        if let Some(bad) = matrix
+            .iter()
+            .flatten()
+            .find(|entry| !ENTRIES.contains(*entry))
+        {
             return Err(Error::new(ErrorKind::Document, format!("the entry {bad}"))
                 .key("matrix")
-                .expected("finite numbers"));
+                .expected(format!(
+                    "numbers from {} to {}",
+                    ENTRIES.start(),
+                    ENTRIES.end()
+                )));
         }
         let responses = flat_field.iter().flatten();
         if let Some(bad) = responses
             .copied()
-            .find(|&response| !(response.is_finite() && response > 0.0))
+            .find(|response| !RESPONSES.contains(response))
         {
             return Err(
                 Error::new(ErrorKind::Document, format!("the response {bad}"))
                     .key("flat_field")
-                    .expected("positive numbers, 1 for full response"),
+                    .expected(format!(
+                        "numbers from {} to {}, 1 for full response",
+                        RESPONSES.start(),
+                        RESPONSES.end()
+                    )),
             );
         }
         if !(frame_width_mm.is_finite() && frame_width_mm > 0.0) {
@@ -127,13 +146,48 @@ impl CorrectionRow {
     ) {
         let linear = &*LINEAR;
         let encoder = &*ENCODER;
-        let pixels = raw_rgb.as_chunks::<3>().0.iter();
-        for ((pixel, gain), slot) in pixels.zip(&self.gains).zip(slots) {
-            let light = pixel.map(|code| linear[usize::from(code)]);
-            let corrected = apply(&self.matrix, gain, light);
-            put(slot, corrected.map(|value| encoder.encode(value)));
+        // In blocks with one array a channel, so that the arithmetic between the look-ups runs on several pixels at once.
+        let mut light = [[0.0_f32; BLOCK]; 3];
+        let pixels = raw_rgb.as_chunks::<3>().0.chunks(BLOCK);
+        let blocks = pixels.zip(self.gains.chunks(BLOCK));
+        for ((pixels, gains), slots) in blocks.zip(slots.chunks_mut(BLOCK)) {
+            for (place, (pixel, gain)) in pixels.iter().zip(gains).enumerate() {
+                for channel in 0..3 {
+                    light[channel][place] = linear[usize::from(pixel[channel])] * gain[channel];
+                }
+            }
+            let (corrected, bins) = mix(&self.matrix, &light);
+            for (place, slot) in slots.iter_mut().enumerate() {
+                let rgb = std::array::from_fn(|channel| {
+                    encoder.encode_in_bin(corrected[channel][place], bins[channel][place])
+                });
+                put(slot, rgb);
+            }
         }
     }
+}
+
+/// Pixels worked on at a time.
+const BLOCK: usize = 64;
+
+/// One value a pixel of a block, for each channel.
+type Planes<T> = [[T; BLOCK]; 3];
+
+/// The matrix on a block, clipped to 0…1, and the encoder's bins; pixel for pixel the same arithmetic as [`apply`].
+fn mix(matrix: &[[f32; 3]; 3], light: &Planes<f32>) -> (Planes<f32>, Planes<u32>) {
+    let mut corrected = [[0.0_f32; BLOCK]; 3];
+    let mut bins = [[0_u32; BLOCK]; 3];
+    for channel in 0..3 {
+        let row = &matrix[channel];
+        for place in 0..BLOCK {
+            let value =
+                row[0] * light[0][place] + row[1] * light[1][place] + row[2] * light[2][place];
+            let clipped = value.clamp(0.0, 1.0);
+            corrected[channel][place] = clipped;
+            bins[channel][place] = bin(clipped);
+        }
+    }
+    (corrected, bins)
 }
 
 fn apply(matrix: &[[f32; 3]; 3], gain: &[f32; 3], light: [f32; 3]) -> [f32; 3] {
@@ -147,7 +201,7 @@ fn interpolate(stations: &[f64], share: f64) -> f64 {
         return 1.0;
     };
     let place = share * (stations.len() - 1) as f64;
-    if !(place > 0.0) {
+    if place.is_nan() || place <= 0.0 {
         return first;
     }
     let left = place.floor() as usize;

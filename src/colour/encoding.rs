@@ -46,12 +46,17 @@ pub(super) static LINEAR: LazyLock<[f32; 256]> =
 /// The encoder's tables, to be fetched once before a loop.
 pub(super) static ENCODER: LazyLock<Encoder> = LazyLock::new(Encoder::new);
 
-const BINS: usize = 4096;
+/// Bins over 0…1.
+const BINS: f32 = 4096.0;
+/// Entries of the bins' table: a power of two, so that a masked number is always inside.
+const ENTRIES: usize = 8192;
+/// 2²³: added to a smaller positive `f32`, it leaves the nearest whole number in the lowest bits.
+const WHOLE: f32 = 8_388_608.0;
 
 /// Linear light to 8-bit code by table.
 pub(super) struct Encoder {
-    /// Code at the lower edge of each bin; one bin more for linear light of exactly 1.
-    code: Vec<u8>,
+    /// Code at the lower edge of each bin; bins are centred on multiples of 1/4096.
+    code: Box<[u8; ENTRIES]>,
     /// Linear light from which a code's successor takes over; infinite for 255.
     next_from: [f32; 256],
 }
@@ -66,24 +71,39 @@ impl Encoder {
             }
         });
         let mut current = 0_u8;
-        let code = (0..=BINS)
-            .map(|bin| {
-                let edge = bin as f32 / BINS as f32;
-                while next_from[usize::from(current)] <= edge {
-                    current += 1;
-                }
-                current
-            })
-            .collect();
+        let mut code = Box::new([0_u8; ENTRIES]);
+        for (bin, slot) in code.iter_mut().enumerate() {
+            let lower_edge = (bin as f32 - 0.5) / BINS;
+            while next_from[usize::from(current)] <= lower_edge {
+                current += 1;
+            }
+            *slot = current;
+        }
         Self { code, next_from }
     }
 
+    /// The nearest code; clips to 0…1 first, NaN becomes 0.
     pub(super) fn encode(&self, linear: f32) -> u8 {
-        // `max` before `min`: NaN becomes 0. The cast truncates a value in 0…BINS, so the index is inside the table.
-        let clipped = linear.max(0.0).min(1.0);
-        let low = self.code[(clipped * BINS as f32) as usize];
+        let clipped = if linear.is_nan() {
+            0.0
+        } else {
+            linear.clamp(0.0, 1.0)
+        };
+        self.encode_in_bin(clipped, bin(clipped))
+    }
+
+    /// The nearest code of linear light in 0…1 whose [`bin`] is known.
+    #[inline]
+    pub(super) fn encode_in_bin(&self, clipped: f32, bin: u32) -> u8 {
+        let low = self.code[bin as usize % ENTRIES];
         low + u8::from(clipped >= self.next_from[usize::from(low)])
     }
+}
+
+/// The bin of linear light in 0…1.
+#[inline]
+pub(super) fn bin(clipped: f32) -> u32 {
+    (clipped * BINS + WHOLE).to_bits() % ENTRIES as u32
 }
 
 #[cfg(test)]

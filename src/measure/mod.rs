@@ -1,10 +1,14 @@
 //! Measures of one piece: footprint, outline, volume out to the belt, uncertainty.
 
+mod classes;
+mod colour_field;
 mod footprint;
 mod outline;
 mod shape;
 mod uncertainty;
 
+pub use classes::{ClassRaster, classes};
+pub use colour_field::{ColourField, ColourWindow, HeightPlace};
 pub use footprint::Footprint;
 pub use outline::{Rectangle, hull, perimeter_mm, smallest_rectangle};
 pub use shape::{Measures, measure};

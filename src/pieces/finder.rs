@@ -93,6 +93,11 @@ impl PieceFinder {
         regions
     }
 
+    /// First row that may still be needed.
+    pub fn first_row(&self) -> usize {
+        self.first_row
+    }
+
     fn drop_rows(&mut self, rows: usize) {
         let columns = self.grid.columns;
         self.heights_mm.drain(..rows * columns);

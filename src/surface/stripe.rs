@@ -1,7 +1,7 @@
 //! Stripe rows to millimetres: triangulation through the calibration, then onto evenly spaced columns.
 
 use super::scatter::{Placed, step};
-use crate::calibration::Triangulation;
+use crate::calibration::{PlanePoint, Triangulation};
 
 /// Turns a row of stripe positions (one sensor column each, px, NaN unseen) into measured heights (mm) on columns of
 /// `pitch_across_mm`.
@@ -16,8 +16,8 @@ pub fn heights_mm(
     for (column, &row_px) in stripe_px.iter().enumerate() {
         let plane = (!row_px.is_nan())
             .then(|| triangulation.to_plane(column as f64, f64::from(row_px)))
-            .filter(|(x_mm, z_mm)| x_mm.is_finite() && z_mm.is_finite());
-        let Some((x_mm, z_mm)) = plane else {
+            .flatten();
+        let Some(PlanePoint { x_mm, z_mm }) = plane else {
             before = None;
             continue;
         };

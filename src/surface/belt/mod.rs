@@ -42,6 +42,8 @@ pub struct BeltLine {
     pub seen_fraction: f64,
     /// Standard uncertainty of the line's height, mm.
     pub u_mm: f64,
+    /// Standard deviation of single samples around here, mm.
+    pub noise_mm: f64,
 }
 
 /// What a recording's belt looks like.
@@ -167,6 +169,7 @@ impl BeltTracker {
             zone_mm,
             seen_fraction: 0.0,
             u_mm: f64::NAN,
+            noise_mm: f64::NAN,
         }
     }
 

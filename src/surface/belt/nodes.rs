@@ -149,6 +149,7 @@ impl NodeFitter {
             zone_mm,
             seen_fraction,
             u_mm,
+            noise_mm,
         })
     }
 

@@ -1,4 +1,4 @@
-//! The stages in order, for one recording: rows in, measured pieces out.
+//! What comes out of the pipeline.
 
 use ndarray::Array2;
 

@@ -1,0 +1,9 @@
+//! The stages in order, for one recording: rows in, measured pieces out.
+
+mod frames;
+mod piece;
+mod recording;
+mod result;
+
+pub use recording::{Plan, ViewSink, measure_recording};
+pub use result::{BeltSummary, FrameView, MeasuredPiece, MeasuredRecording};
