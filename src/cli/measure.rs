@@ -5,10 +5,10 @@ use std::path::{Path, PathBuf};
 use clap::{ArgGroup, Args};
 use rayon::prelude::*;
 use weighlight::calibration::{Calibration, CalibrationSet};
-use weighlight::pipeline::MeasuredRecording;
+use weighlight::pipeline::{MeasuredRecording, Plan, measure_recording};
 use weighlight::product::{Product, find_product, read_product};
 use weighlight::report::write_pictures;
-use weighlight::scan::{Recording, read_archive};
+use weighlight::scan::{self, Recording, read_archive};
 use weighlight::tables::{
     PieceTable, ProductUsed, Provenance, RecordingUsed, Rejected, provenance_json, write_csv,
     write_json, write_parquet, write_text,
@@ -16,7 +16,6 @@ use weighlight::tables::{
 use weighlight::{Error, ErrorKind, Result};
 
 use super::exit::Exit;
-use super::measuring::measure_recording;
 use super::output::{self, Format};
 
 /// Measures every piece and writes one row a piece.
@@ -78,6 +77,8 @@ fn ending(path: &Path) -> String {
 struct Outcome {
     measured: MeasuredRecording,
     product: ProductUsed,
+    /// Frames that turned out to be damaged.
+    broken: Vec<scan::Rejected>,
 }
 
 pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
@@ -109,18 +110,14 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
         })
         .collect();
     bar.finish_and_clear();
-    let mut rejected: Vec<Rejected> = archive
-        .rejected
-        .iter()
-        .map(|rejected| Rejected {
-            input: rejected.folder.display().to_string(),
-            reason: rejected.error.to_string(),
-        })
-        .collect();
+    let mut rejected: Vec<Rejected> = archive.rejected.iter().map(in_words).collect();
     let mut measured = Vec::new();
     for (recording, outcome) in archive.recordings.iter().zip(outcomes) {
         match outcome {
-            Ok(outcome) => measured.push(outcome),
+            Ok(outcome) => {
+                rejected.extend(outcome.broken.iter().map(in_words));
+                measured.push(outcome);
+            }
             Err(error) => rejected.push(Rejected {
                 input: format!("recording {}", recording.name),
                 reason: error.to_string(),
@@ -144,6 +141,13 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
     let table = table(arguments, measured, rejected);
     write(arguments, &table)?;
     Ok(verdict(&table))
+}
+
+fn in_words(rejected: &scan::Rejected) -> Rejected {
+    Rejected {
+        input: rejected.folder.display().to_string(),
+        reason: rejected.error.to_string(),
+    }
 }
 
 fn load_product(path: &Path) -> Result<(Product, ProductUsed)> {
@@ -172,15 +176,24 @@ fn one(
             ));
         }
     };
-    let calibration = calibration_of(recording, calibrations);
-    let mut pictures = |view: &_, pieces: &[_]| match &arguments.pictures {
-        Some(folder) => write_pictures(folder, view, pieces).map(|_| ()),
-        None => Ok(()),
+    let plan = Plan {
+        product: &product,
+        calibration: calibration_of(recording, calibrations),
+        keep_views: arguments.pictures.is_some(),
     };
-    let measured = measure_recording(recording, &product, calibration, &mut pictures)?;
+    let (measured, broken) =
+        measure_recording(
+            recording,
+            &plan,
+            &mut |view, pieces| match &arguments.pictures {
+                Some(folder) => write_pictures(folder, &view, pieces).map(|_| ()),
+                None => Ok(()),
+            },
+        )?;
     Ok(Outcome {
         measured,
         product: used,
+        broken,
     })
 }
 
@@ -219,7 +232,7 @@ fn product_of(recording: &Recording, folder: &Path) -> Result<(Product, ProductU
 }
 
 /// The calibration in force when the recording began.
-pub(crate) fn calibration_of<'a>(
+fn calibration_of<'a>(
     recording: &Recording,
     calibrations: &'a CalibrationSet,
 ) -> Option<&'a Calibration> {

@@ -3,7 +3,6 @@
 mod exit;
 mod inspect;
 mod measure;
-mod measuring;
 mod output;
 mod score;
 mod simulate;
