@@ -109,8 +109,7 @@ fn scenario(arguments: &Arguments, name: &str) -> Result<Scenario> {
             .expected(format!("expected one of {}", SCENARIOS.join(", ")))
     })?;
     if let Some(length_mm) = arguments.length_mm {
-        let fits = 10.0 <= length_mm && length_mm <= 1e6;
-        if !fits {
+        if !(10.0..=1e6).contains(&length_mm) {
             return Err(Error::new(ErrorKind::Mismatch, format!("{length_mm} mm"))
                 .key("--length-mm")
                 .expected("expected 10 to 1000000"));
