@@ -100,7 +100,10 @@ fn run(recording: &Recording, plan: &Plan<'_>) -> Result<std::result::Result<Kep
         bands: plan.keep_views.then(Vec::new),
         colour_bands: Vec::new(),
         scale_u_rel: plan.calibration.map_or(0.0, scale_u_rel),
-        light: plan.calibration.and_then(|calibration| calibration.camera).and_then(light),
+        light: plan
+            .calibration
+            .and_then(|calibration| calibration.camera)
+            .and_then(light),
         method: &method,
         grid,
     };
@@ -308,7 +311,10 @@ fn colour_field(
 fn light(camera: Camera) -> Option<Light> {
     let tan_angle = camera.angle_deg.to_radians().tan() as f32;
     let from_high_y = camera.side == CameraSide::HighY;
-    (tan_angle > 0.0).then_some(Light { from_high_y, tan_angle })
+    (tan_angle > 0.0).then_some(Light {
+        from_high_y,
+        tan_angle,
+    })
 }
 
 /// Relative standard uncertainty of volume from the scales' standard uncertainties.
