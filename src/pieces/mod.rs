@@ -7,6 +7,7 @@ mod mask;
 mod region;
 mod split;
 
+pub use components::{Component, Components, Run, label};
 pub use finder::PieceFinder;
 pub use mask::FindRules;
 pub use region::{Cell, Ends, Region};
