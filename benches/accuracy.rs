@@ -57,8 +57,22 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let options = options();
     println!(
         "{:<14}{:>7}{:>7}{:>6} | {:>9}{:>8}{:>8} | {:>9}{:>8} | {:>9}{:>8} | {:>9}{:>8} | {:>6}{:>6} {:>7}",
-        "scenario", "pieces", "missed", "extra", "volume %", "sd", "worst", "area %", "worst", "length mm",
-        "worst", "fat pt", "worst", "V e/u", "m e/u", "s"
+        "scenario",
+        "pieces",
+        "missed",
+        "extra",
+        "volume %",
+        "sd",
+        "worst",
+        "area %",
+        "worst",
+        "length mm",
+        "worst",
+        "fat pt",
+        "worst",
+        "V e/u",
+        "m e/u",
+        "s"
     );
     for name in &options.scenarios {
         run(name, &options)?;
@@ -75,7 +89,13 @@ fn run(name: &str, options: &Options) -> Result<(), Box<dyn std::error::Error>> 
         let folder = tempfile::tempdir()?;
         for frame in &simulated.frames {
             let place = folder.path().join(&frame.description.id);
-            write_scan(&place, &frame.description, &frame.height, frame.colour.as_ref(), None)?;
+            write_scan(
+                &place,
+                &frame.description,
+                &frame.height,
+                frame.colour.as_ref(),
+                None,
+            )?;
         }
         let archive = read_archive(&[folder.path().to_path_buf()])?;
         let product = scenario.product();
@@ -100,29 +120,57 @@ fn run(name: &str, options: &Options) -> Result<(), Box<dyn std::error::Error>> 
             }
             for &index in &found.extra {
                 let r = &records[index];
-                println!("  seed {seed} extra at {:.0},{:.0} area {:.1} flags {:?}", r.x_mm, r.y_mm, r.area_cm2, r.flags);
+                println!(
+                    "  seed {seed} extra at {:.0},{:.0} area {:.1} flags {:?}",
+                    r.x_mm, r.y_mm, r.area_cm2, r.flags
+                );
             }
         }
         missed += found.missed.len();
         extra += found.extra.len();
         for pair in &found.matches {
-            pairs.push((records[pair.record].clone(), simulated.truth[pair.truth].clone(), *pair));
+            pairs.push((
+                records[pair.record].clone(),
+                simulated.truth[pair.truth].clone(),
+                *pair,
+            ));
         }
     }
     if options.pieces {
         for (record, truth, pair) in &pairs {
             println!(
                 "  {:<12} {:>5.0},{:>5.0} yaw {:>6.0} V {:>6.1} h {:>5.1} err {:>7.3} % (u {:.3} %) area {:>6.2} % L {:>5.2} W {:>5.2} fat {:>6.2} filled {:.3} {:?}",
-                truth.kind, truth.x_mm, truth.y_mm, truth.yaw_mrad, truth.volume_cm3, truth.max_height_mm,
-                pair.volume * 100.0, record.volume_u_cm3 / record.volume_cm3 * 100.0, pair.area * 100.0,
-                record.length_mm - truth.length_mm, record.width_mm - truth.width_mm,
-                pair.fat.unwrap_or(f64::NAN) * 100.0, record.filled_fraction, record.flags,
+                truth.kind,
+                truth.x_mm,
+                truth.y_mm,
+                truth.yaw_mrad,
+                truth.volume_cm3,
+                truth.max_height_mm,
+                pair.volume * 100.0,
+                record.volume_u_cm3 / record.volume_cm3 * 100.0,
+                pair.area * 100.0,
+                record.length_mm - truth.length_mm,
+                record.width_mm - truth.width_mm,
+                pair.fat.unwrap_or(f64::NAN) * 100.0,
+                record.filled_fraction,
+                record.flags,
             );
         }
     }
     // Pieces that reach over an end are not whole.
-    let whole = || pairs.iter().filter(|(record, _, _)| !record.flags.iter().any(|f| matches!(f, weighlight::tables::Flag::Cut | weighlight::tables::Flag::Edge)));
-    let spread = |of: &dyn Fn(&(PieceRecord, TruthPiece, weighlight::simulate::Match)) -> f64| Spread::of(whole().map(of));
+    let whole = || {
+        pairs.iter().filter(|(record, _, _)| {
+            !record.flags.iter().any(|f| {
+                matches!(
+                    f,
+                    weighlight::tables::Flag::Cut | weighlight::tables::Flag::Edge
+                )
+            })
+        })
+    };
+    let spread = |of: &dyn Fn(&(PieceRecord, TruthPiece, weighlight::simulate::Match)) -> f64| {
+        Spread::of(whole().map(of))
+    };
     let volume = spread(&|p| p.2.volume * 100.0);
     let area = spread(&|p| p.2.area * 100.0);
     let length = spread(&|p| p.0.length_mm - p.1.length_mm);
@@ -131,8 +179,19 @@ fn run(name: &str, options: &Options) -> Result<(), Box<dyn std::error::Error>> 
     let mass = Spread::of(whole().filter_map(|p| p.2.mass_normalised));
     println!(
         "{name:<14}{:>7}{missed:>7}{extra:>6} | {:>9.3}{:>8.3}{:>8.3} | {:>9.3}{:>8.3} | {:>9.3}{:>8.3} | {:>9.3}{:>8.3} | {:>6.2}{:>6.2} {:>7.2}",
-        volume.count, volume.mean, volume.sd, volume.worst, area.mean, area.worst, length.mean, length.worst, fat.mean,
-        fat.worst, normal.sd, mass.sd, seconds,
+        volume.count,
+        volume.mean,
+        volume.sd,
+        volume.worst,
+        area.mean,
+        area.worst,
+        length.mean,
+        length.worst,
+        fat.mean,
+        fat.worst,
+        normal.sd,
+        mass.sd,
+        seconds,
     );
     Ok(())
 }

@@ -6,6 +6,7 @@ pub mod calibration;
 pub mod colour;
 pub mod document;
 pub mod error;
+pub mod inspection;
 pub mod measure;
 pub mod pieces;
 pub mod pipeline;

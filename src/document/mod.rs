@@ -132,17 +132,20 @@ impl Document {
     /// A key is missing, unknown or of the wrong type.
     pub fn decode<T: DeserializeOwned>(&self) -> Result<T> {
         toml::from_str(&self.text).map_err(|e| {
-            let place = e.span().map(|span| span.start);
-            let parents = place.map(|at| self.root.key_at(at)).unwrap_or_default();
+            let place = e.span();
+            let parents = place
+                .as_ref()
+                .map(|span| self.root.key_at(span))
+                .unwrap_or_default();
             let told = message::from_serde(e.message(), &parents);
             let mut error = told.error.at(&self.path);
             if let Some(key) = told.key {
                 error = error.key(key);
             }
             match place {
-                // A key missing at the top has no line of its own; serde points at the start of the text.
+                // A key missing at the top has no line of its own.
                 Some(_) if told.missing && parents.is_empty() => error,
-                Some(at) => error.line(line_at(&self.text, at)),
+                Some(span) => error.line(line_at(&self.text, span.start)),
                 None => error,
             }
         })

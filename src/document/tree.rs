@@ -80,10 +80,14 @@ impl Table {
         place
     }
 
-    /// The key path whose key or value around byte `offset` is shortest; empty at the top.
-    pub(super) fn key_at(&self, offset: usize) -> Vec<String> {
+    /// The path of the shortest key or value that holds all bytes of `place`; empty at the top.
+    pub(super) fn key_at(&self, place: &Range<usize>) -> Vec<String> {
+        // serde points at the document as a whole with an empty span at its start.
+        if place.is_empty() {
+            return Vec::new();
+        }
         let mut search = Search {
-            offset,
+            place,
             best: None,
             path: Vec::new(),
         };
@@ -109,13 +113,13 @@ impl Value {
     }
 }
 
-struct Search {
-    offset: usize,
+struct Search<'a> {
+    place: &'a Range<usize>,
     best: Option<(usize, Vec<String>)>,
     path: Vec<String>,
 }
 
-impl Search {
+impl Search<'_> {
     fn table(&mut self, table: &Table) {
         for (name, entry) in &table.0 {
             self.path.push(name.clone());
@@ -147,7 +151,8 @@ impl Search {
             .best
             .as_ref()
             .is_none_or(|(length, _)| span.len() < *length);
-        if span.contains(&self.offset) && shorter {
+        let holds = span.start <= self.place.start && self.place.end <= span.end;
+        if holds && shorter {
             self.best = Some((span.len(), self.path.clone()));
         }
     }

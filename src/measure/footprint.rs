@@ -2,8 +2,8 @@
 
 use ndarray::Array2;
 
-use crate::pieces::{Cell, Region};
-use crate::surface::{Mended, SurfaceGrid};
+use crate::pieces::{Cell, Mended, Region};
+use crate::surface::SurfaceGrid;
 
 /// How far beyond the footprint the volume is summed, mm: over the rim's partly covered cells and the thin edge below the
 /// low threshold. The belt beyond has a mean height of 0 and adds only noise.

@@ -5,8 +5,8 @@ use ndarray::Array2;
 use super::footprint::Footprint;
 use super::outline::{hull, perimeter_mm, smallest_rectangle};
 use super::uncertainty::{BeltKnowledge, VolumeBudget, volume_budget};
-use crate::pieces::Region;
-use crate::surface::{CellState, Mended, SurfaceGrid};
+use crate::pieces::{CellState, Mended, Region};
+use crate::surface::SurfaceGrid;
 
 /// The measures of one piece's shape, in the recording's frame.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -1,7 +1,8 @@
 //! Standard uncertainty of a piece's volume by the law of propagation (JCGM 100:2008, 5.1.2).
 
 use super::footprint::Footprint;
-use crate::surface::{CellState, Mended, SurfaceGrid};
+use crate::pieces::{CellState, Mended};
+use crate::surface::SurfaceGrid;
 
 /// What is known of belt, noise and scales where a piece lies.
 #[derive(Debug, Clone, Copy, PartialEq)]

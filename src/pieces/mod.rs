@@ -4,11 +4,13 @@ mod components;
 mod finder;
 mod flood;
 mod mask;
+mod mend;
 mod region;
 mod split;
 
 pub use components::{Component, Components, Run, label};
 pub use finder::PieceFinder;
 pub use mask::FindRules;
+pub use mend::{CellState, Light, Mended, mend};
 pub use region::{Cell, Ends, Region};
 pub use split::split;

@@ -8,9 +8,9 @@ use crate::error::Result;
 use crate::measure::{
     BeltKnowledge, ClassRaster, ColourField, Footprint, Measures, classes, measure,
 };
-use crate::pieces::{FindRules, Region, split};
+use crate::pieces::{CellState, FindRules, Light, Mended, Region, mend, split};
 use crate::product::{DepthRule, Product, Range};
-use crate::surface::{CellState, Mended, Patch, SurfaceGrid, mend};
+use crate::surface::SurfaceGrid;
 use crate::tables::{ClassShare, Flag, PieceRecord};
 use crate::weight::{class_volumes, densities_kg_m3, estimate, fat_class};
 
@@ -79,6 +79,8 @@ pub struct Site<'a> {
     pub colour: Option<&'a ColourField>,
     /// Belt and noise under the region.
     pub belt: BeltKnowledge,
+    /// Where the camera stands; `None`: told from the shadows.
+    pub light: Option<Light>,
     /// Whether belt was seen near the region.
     pub belt_seen: bool,
 }
@@ -92,7 +94,7 @@ pub fn measure_region(
     method: &Method<'_>,
     site: &Site<'_>,
 ) -> Result<Vec<MeasuredPiece>> {
-    let mended = mended(&region, site);
+    let mended = mended(&region, method.rules.low_mm(), site);
     let regions = if method.product.piece.split_touching {
         split(
             region,
@@ -110,19 +112,15 @@ pub fn measure_region(
         let own = if whole {
             mended.clone()
         } else {
-            self::mended(&region, site)
+            self::mended(&region, method.rules.low_mm(), site)
         };
         pieces.extend(measure_piece(&region, &own, method, site)?);
     }
     Ok(pieces)
 }
 
-fn mended(region: &Region, site: &Site<'_>) -> Mended {
-    mend(&Patch {
-        heights_mm: &region.heights_mm,
-        grid: site.grid,
-        noise_mm: site.belt.noise_mm,
-    })
+fn mended(region: &Region, low_mm: f32, site: &Site<'_>) -> Mended {
+    mend(region, &site.grid, site.belt.noise_mm, low_mm, site.light)
 }
 
 fn measure_piece(

@@ -7,10 +7,10 @@ use rayon::prelude::*;
 use super::frames::{BrokenFrame, Chunk, FrameRows};
 use super::piece::{LEAST_BELT_SHARE, Method, Site, measure_region};
 use super::result::{BeltSummary, FrameView, MeasuredPiece, MeasuredRecording};
-use crate::calibration::Calibration;
+use crate::calibration::{Calibration, Camera, CameraSide};
 use crate::error::{Error, ErrorKind, Result};
 use crate::measure::{BeltKnowledge, ColourField, HeightPlace};
-use crate::pieces::{PieceFinder, Region};
+use crate::pieces::{Light, PieceFinder, Region};
 use crate::product::Product;
 use crate::scan::{Profiles, Recording, Rejected, Scan, read_profiles};
 use crate::surface::{BeltLine, FrameLayout, SurfaceBand, SurfaceGrid, SurfaceStream};
@@ -100,6 +100,7 @@ fn run(recording: &Recording, plan: &Plan<'_>) -> Result<std::result::Result<Kep
         bands: plan.keep_views.then(Vec::new),
         colour_bands: Vec::new(),
         scale_u_rel: plan.calibration.map_or(0.0, scale_u_rel),
+        light: plan.calibration.and_then(|calibration| calibration.camera).and_then(light),
         method: &method,
         grid,
     };
@@ -177,6 +178,7 @@ struct Work<'a> {
     finder: PieceFinder,
     colour: Option<ColourField>,
     scale_u_rel: f64,
+    light: Option<Light>,
     pieces: Vec<MeasuredPiece>,
     bands: Option<Vec<SurfaceBand>>,
     colour_bands: Vec<Array2<[u8; 3]>>,
@@ -194,6 +196,7 @@ impl Work<'_> {
                         grid: self.grid,
                         colour: self.colour.as_ref(),
                         belt: belt_under(&region, lines, self.scale_u_rel),
+                        light: self.light,
                         belt_seen: belt_seen(&region, lines),
                     };
                     measure_region(region, self.method, &site)
@@ -299,6 +302,13 @@ fn colour_field(
         pitch_along_mm: first.description.height.pitch_along_mm,
     };
     ColourField::new(part, size.columns, place, grid, calibration).map(Some)
+}
+
+/// How the camera's place casts shadows; `None` when it looks straight down.
+fn light(camera: Camera) -> Option<Light> {
+    let tan_angle = camera.angle_deg.to_radians().tan() as f32;
+    let from_high_y = camera.side == CameraSide::HighY;
+    (tan_angle > 0.0).then_some(Light { from_high_y, tan_angle })
 }
 
 /// Relative standard uncertainty of volume from the scales' standard uncertainties.

@@ -1,7 +1,7 @@
 //! Colour frames, row by row.
 
 use std::fs::File;
-use std::io::BufReader;
+use std::io::{BufReader, Read, Seek, SeekFrom};
 use std::path::{Path, PathBuf};
 
 use image::codecs::jpeg::JpegDecoder;
@@ -154,8 +154,9 @@ fn open_jpeg(path: &Path) -> Result<(JpegDecoder<BufReader<File>>, FrameSize)> {
                 .expected(format!("expected a JPEG of at most {MAX_JPEG_BYTES} bytes")),
         );
     }
+    check_jpeg_end(&file, bytes).map_err(|e| e.at(path))?;
     let decoder = JpegDecoder::new(BufReader::new(file)).map_err(|e| {
-        Error::new(ErrorKind::Image, e.to_string())
+        Error::new(ErrorKind::Image, e.to_string().trim().replace('\n', ", "))
             .at(path)
             .expected("expected a JPEG file; it is cut off, damaged or of another format")
     })?;
@@ -170,4 +171,29 @@ fn open_jpeg(path: &Path) -> Result<(JpegDecoder<BufReader<File>>, FrameSize)> {
         .expected("expected 8-bit RGB pixels"));
     }
     Ok((decoder, size))
+}
+
+/// Decoders fill what is missing of a JPEG with grey, so a file that is cut off is told by its missing end mark.
+fn check_jpeg_end(mut file: &File, bytes: u64) -> Result<()> {
+    /// Some writers pad the file with zeros after the mark.
+    const MOST_PADDING: u64 = 4096;
+    const END_OF_IMAGE: [u8; 2] = [0xff, 0xd9];
+    let io = |e: std::io::Error| Error::new(ErrorKind::Io, e.to_string());
+    let mut end = Vec::new();
+    file.seek(SeekFrom::Start(bytes.saturating_sub(MOST_PADDING)))
+        .map_err(io)?;
+    file.take(MOST_PADDING).read_to_end(&mut end).map_err(io)?;
+    file.seek(SeekFrom::Start(0)).map_err(io)?;
+    while end.last() == Some(&0) {
+        end.pop();
+    }
+    if end.ends_with(&END_OF_IMAGE) {
+        Ok(())
+    } else {
+        Err(
+            Error::new(ErrorKind::Image, "the file has no JPEG end mark").expected(
+                "expected a whole JPEG file; it is cut off, damaged or of another format",
+            ),
+        )
+    }
 }

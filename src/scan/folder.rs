@@ -14,6 +14,9 @@ use super::{colour, height, wire};
 /// The file that makes a folder a scan.
 pub const SCAN_FILE: &str = "scan.toml";
 
+/// Largest row number of a recording: beyond it, double precision cannot tell rows apart.
+const MAX_PROFILE: u64 = 1 << 53;
+
 /// A scan folder whose description and frame headers have been read and fit together.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Scan {
@@ -83,18 +86,13 @@ pub fn read_scan(folder: &Path) -> Result<Scan> {
     let height_path = folder.join(&description.height.file);
     let header = height::read_header(&height_path)?;
     check_height(&document, &description, stated, &header)?;
-    if description
-        .height
-        .first_profile
-        .checked_add(header.size.rows as u64)
-        .is_none()
-    {
+    let first_profile = description.height.first_profile;
+    if MAX_PROFILE < first_profile.saturating_add(header.size.rows as u64) {
         return Err(document
-            .wrong(
-                "height.first_profile",
-                format!("found {}", description.height.first_profile),
-            )
-            .expected("expected a row count from the recording's start"));
+            .wrong("height.first_profile", format!("found {first_profile}"))
+            .expected(format!(
+                "expected rows counted from the recording's start, below {MAX_PROFILE}"
+            )));
     }
     let colour = match &description.colour {
         None => None,
@@ -204,20 +202,24 @@ fn check_colour(
     let across = (
         "colour.origin_across_mm",
         part.origin_across_mm,
+        part.pitch_across_mm,
         colour.columns as f64 * part.pitch_across_mm,
         height.columns as f64 * pitch.pitch_across_mm,
     );
     let along = (
         "colour.origin_along_mm",
         part.origin_along_mm,
+        part.pitch_along_mm,
         colour.rows as f64 * part.pitch_along_mm,
         height.rows as f64 * pitch.pitch_along_mm,
     );
-    for (key, origin, extent, frame) in [Some(across), check_along.then_some(along)]
+    for (key, origin, colour_pitch, extent, frame) in [Some(across), check_along.then_some(along)]
         .into_iter()
         .flatten()
     {
-        if frame <= origin || origin + extent <= 0.0 {
+        // Less than half a pixel in common is rounding of the origin, not a view of the frame.
+        let shared = frame.min(origin + extent) - origin.max(0.0);
+        if shared < 0.5 * colour_pitch {
             let mut error = document
                 .wrong(
                     key,

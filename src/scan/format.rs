@@ -122,6 +122,8 @@ pub enum SampleKind {
 
 /// An error for a frame that breaks off or is damaged at `row`.
 pub(super) fn damaged(path: &Path, row: usize, source: impl std::fmt::Display) -> Error {
+    // Some decoders' messages run over several lines; an error is one.
+    let source = source.to_string().trim().replace('\n', ", ");
     Error::new(ErrorKind::Image, format!("row {row}: {source}"))
         .at(path)
         .expected("expected a whole frame; the file is cut off or damaged, export it again")

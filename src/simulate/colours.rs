@@ -212,7 +212,7 @@ fn srgb_encoded(linear: f32) -> f32 {
 }
 
 /// Gaussian blur, along rows and then along columns; edges repeat.
-fn blur(light: &mut Vec<[f32; 3]>, rows: usize, columns: usize, sigma_px: f64) {
+fn blur(light: &mut [[f32; 3]], rows: usize, columns: usize, sigma_px: f64) {
     if sigma_px <= 0.0 {
         return;
     }
@@ -224,7 +224,7 @@ fn blur(light: &mut Vec<[f32; 3]>, rows: usize, columns: usize, sigma_px: f64) {
     kernel.iter_mut().for_each(|w| *w /= sum);
     let clamp = |i: i64, count: usize| i.clamp(0, count as i64 - 1) as usize;
     for along_rows in [true, false] {
-        let source = light.clone();
+        let source = light.to_vec();
         light
             .par_chunks_mut(columns)
             .enumerate()

@@ -3,7 +3,7 @@
 use rand::Rng;
 use rand_distr::{Distribution, StandardNormal};
 
-/// Lattice nodes along each side; the field repeats after that many cells.
+/// Lattice nodes along each side, a power of two; the field repeats after that many cells.
 const SIDE: usize = 32;
 
 /// Standard deviation of a uniform cubic B-spline of unit white lattice values, averaged over the cell:
@@ -18,18 +18,29 @@ const SPLINE_SD: f64 = 151.0 / 315.0;
 pub struct SmoothField {
     cell_mm: f64,
     lattice: Vec<f32>,
+    most: f64,
 }
 
 impl SmoothField {
     /// A field whose features are about `cell_mm` in size.
     pub fn new(cell_mm: f64, rng: &mut impl Rng) -> Self {
-        let lattice = (0..SIDE * SIDE)
+        let lattice: Vec<f32> = (0..SIDE * SIDE)
             .map(|_| {
                 let value: f64 = StandardNormal.sample(rng);
                 (value / SPLINE_SD) as f32
             })
             .collect();
-        Self { cell_mm, lattice }
+        let most = f64::from(lattice.iter().fold(0.0_f32, |most, v| most.max(v.abs())));
+        Self {
+            cell_mm,
+            lattice,
+            most,
+        }
+    }
+
+    /// No value of the field is larger in magnitude, because its weights are positive and sum to 1.
+    pub(super) fn most(&self) -> f64 {
+        self.most
     }
 
     /// The field at (u, v), mm.
@@ -38,10 +49,10 @@ impl SmoothField {
         let (iv, wv) = weights(v_mm / self.cell_mm);
         let mut sum = 0.0_f32;
         for (j, weight_v) in wv.iter().enumerate() {
-            let row = ((iv + j) % SIDE) * SIDE;
+            let row = ((iv + j) & (SIDE - 1)) * SIDE;
             let mut line = 0.0_f32;
             for (i, weight_u) in wu.iter().enumerate() {
-                line += weight_u * self.lattice[row + (iu + i) % SIDE];
+                line += weight_u * self.lattice[row + ((iu + i) & (SIDE - 1))];
             }
             sum += weight_v * line;
         }
@@ -56,7 +67,7 @@ fn weights(t: f64) -> (usize, [f32; 4]) {
     let g = 1.0 - f;
     let f2 = f * f;
     let f3 = f2 * f;
-    let node = (floor as i64).rem_euclid(SIDE as i64) as usize;
+    let node = (floor as i64 & (SIDE as i64 - 1)) as usize;
     (
         node,
         [

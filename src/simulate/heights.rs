@@ -16,6 +16,9 @@ const SWEEP_MARGIN_MM: f64 = 150.0;
 /// Change of height between the rows before and after that makes an edge, mm.
 const EDGE_MM: f64 = 2.0;
 
+/// Change of height between rows up to which a straight line stands for the steps between them, mm.
+const FLAT_MM: f64 = 0.3;
+
 /// No light or no view.
 const HIDDEN: u8 = 1;
 /// Bare belt.
@@ -134,6 +137,15 @@ struct Column {
     hidden: Vec<bool>,
 }
 
+impl Column {
+    fn add(&mut self, step: usize, height: Option<f64>) {
+        if let Some(height) = height {
+            self.z[step] += height;
+            self.on_piece[step] = true;
+        }
+    }
+}
+
 struct Sweep<'a> {
     scanner: &'a ScannerModel,
     places: Places,
@@ -157,9 +169,14 @@ impl Sweep<'_> {
 
     /// Fills the column with the surface at true x.
     fn trace(&self, pieces: &[PlacedPiece], x: f64, column: &mut Column) {
-        for step in 0..self.steps {
-            column.z[step] = self.belt(x, self.true_y(step, x, 0.0));
-            column.on_piece[step] = false;
+        column.on_piece.fill(false);
+        let mut before = self.belt(x, self.true_y(0, x, 0.0));
+        for row in (0..self.steps).step_by(SWEEP_STEPS) {
+            let after = self.belt(x, self.true_y(row + SWEEP_STEPS, x, 0.0));
+            for k in 0..SWEEP_STEPS {
+                column.z[row + k] = before + (after - before) * k as f64 / SWEEP_STEPS as f64;
+            }
+            before = after;
         }
         for piece in pieces {
             let (low, high) = piece.bounds_mm();
@@ -175,25 +192,45 @@ impl Sweep<'_> {
             };
             let from = place(low[1] - slack).floor().max(0.0) as usize;
             let to = (place(high[1] + slack).ceil().max(0.0) as usize).min(self.steps);
-            for step in from..to {
-                if let Some(height) = self.height_on(piece, x, step) {
-                    column.z[step] += height;
-                    column.on_piece[step] = true;
+            // Rows exactly; the steps between them, which only cast shadows, by a straight line where it is flat enough.
+            let from = from / SWEEP_STEPS * SWEEP_STEPS;
+            let mut before = self.height_on(piece, x, from);
+            let mut row = from;
+            while row < to {
+                column.add(row, before);
+                let next = row + SWEEP_STEPS;
+                let after = if next < self.steps {
+                    self.height_on(piece, x, next)
+                } else {
+                    None
+                };
+                for k in 1..SWEEP_STEPS {
+                    let height = match (before, after) {
+                        (Some(a), Some(b)) if (a - b).abs() < FLAT_MM => {
+                            Some(a + (b - a) * k as f64 / SWEEP_STEPS as f64)
+                        }
+                        _ => self.height_on(piece, x, row + k),
+                    };
+                    column.add(row + k, height);
                 }
+                before = after;
+                row = next;
             }
         }
     }
 
     /// Height of the piece above the belt where the laser plane of this step meets it.
     fn height_on(&self, piece: &PlacedPiece, x: f64, step: usize) -> Option<f64> {
-        let mut height = piece.height_mm(x, self.true_y(step, x, 0.0));
-        if self.places.lean != 0.0 {
-            // A fixed point: leans are a few mrad, so it settles at once except on upright walls, where any place
-            // on the wall is as good.
-            for _ in 0..4 {
-                let z = height.unwrap_or(0.0);
-                height = piece.height_mm(x, self.true_y(step, x, z));
-            }
+        if self.places.lean == 0.0 {
+            return piece.height_mm(x, self.true_y(step, x, 0.0));
+        }
+        // A fixed point, from the top down, because the topmost solution is the one the light meets first. Leans are
+        // a few mrad, so it settles at once except inside an upright wall, which the last of an odd number of looks
+        // gives to the belt before it.
+        let mut height = Some(piece.size().max_height_mm);
+        for _ in 0..5 {
+            let z = height.unwrap_or(0.0);
+            height = piece.height_mm(x, self.true_y(step, x, z));
         }
         height
     }

@@ -8,7 +8,7 @@ use rand::Rng;
 use rand_chacha::ChaCha8Rng;
 
 use super::field::SmoothField;
-use super::pattern::{Pattern, Region};
+use super::pattern::{Pattern, Region, direction};
 use super::shape::Shape;
 use super::star::{Bump, Star, Taper, Wave};
 
@@ -90,10 +90,9 @@ fn between(rng: &mut ChaCha8Rng, low: f64, high: f64) -> f64 {
 /// Waves of falling amplitude on the outline.
 fn lobes(orders: std::ops::RangeInclusive<u32>, size: f64, rng: &mut ChaCha8Rng) -> Vec<Wave> {
     orders
-        .map(|order| Wave {
-            order,
-            amplitude: size * between(rng, 0.4, 1.0) / f64::from(order),
-            phase: between(rng, 0.0, TAU),
+        .map(|order| {
+            let amplitude = size * between(rng, 0.4, 1.0) / f64::from(order);
+            Wave::new(order, amplitude, between(rng, 0.0, TAU))
         })
         .collect()
 }
@@ -104,7 +103,7 @@ fn bumps(star: &Star, count: usize, size: f64, rng: &mut ChaCha8Rng) -> Vec<Bump
         .map(|_| Bump {
             u_mm: star.half_length_mm * between(rng, -0.7, 0.7),
             v_mm: star.half_width_mm * between(rng, -0.7, 0.7),
-            sigma_mm: star.half_width_mm * between(rng, 0.25, 0.6),
+            reach_mm: star.half_width_mm * between(rng, 0.7, 1.6),
             amplitude: size * between(rng, -1.0, 1.0),
         })
         .collect()
@@ -130,14 +129,14 @@ fn belly_strip(rng: &mut ChaCha8Rng) -> Shape {
 fn belly_fat(star: &Star, rng: &mut ChaCha8Rng) -> Vec<Region> {
     let width = star.half_width_mm;
     let mut regions = vec![Region::Side {
-        direction_rad: FRAC_PI_2,
+        direction: direction(FRAC_PI_2),
         offset_mm: between(rng, 0.15, 0.5) * width,
         waver_mm: 0.08 * width,
         field: SmoothField::new(14.0, rng),
     }];
     // A second layer, kept inside the strip by its own line further down.
     regions.push(Region::Side {
-        direction_rad: -FRAC_PI_2,
+        direction: direction(-FRAC_PI_2),
         offset_mm: between(rng, 0.55, 0.75) * width,
         waver_mm: 0.06 * width,
         field: SmoothField::new(12.0, rng),
@@ -157,23 +156,11 @@ fn fillet(rng: &mut ChaCha8Rng) -> Shape {
     );
     star.rim = 2.5;
     star.edge = 1.5;
-    // The third harmonic narrows the tail, at negative u.
+    // The third harmonic makes the tail, at negative u, slender and the head blunt.
     star.waves = vec![
-        Wave {
-            order: 1,
-            amplitude: 0.08,
-            phase: 0.0,
-        },
-        Wave {
-            order: 3,
-            amplitude: between(rng, 0.02, 0.06),
-            phase: between(rng, -0.5, 0.5),
-        },
-        Wave {
-            order: 5,
-            amplitude: between(rng, 0.0, 0.02),
-            phase: between(rng, 0.0, TAU),
-        },
+        Wave::new(1, 0.06, 0.0),
+        Wave::new(3, between(rng, 0.07, 0.13), PI + between(rng, -0.3, 0.3)),
+        Wave::new(5, between(rng, 0.0, 0.02), between(rng, 0.0, TAU)),
     ];
     star.taper = Some(Taper {
         tail: between(rng, 0.12, 0.25),
@@ -187,7 +174,7 @@ fn fillet(rng: &mut ChaCha8Rng) -> Shape {
 
 fn fillet_skin(star: &Star, rng: &mut ChaCha8Rng) -> Vec<Region> {
     let mut regions = vec![Region::Side {
-        direction_rad: PI + between(rng, -0.4, 0.4),
+        direction: direction(PI + between(rng, -0.4, 0.4)),
         offset_mm: between(rng, 0.55, 0.75) * star.half_length_mm,
         waver_mm: 4.0,
         field: SmoothField::new(16.0, rng),
@@ -199,7 +186,7 @@ fn fillet_skin(star: &Star, rng: &mut ChaCha8Rng) -> Vec<Region> {
                 0.75 * star.half_width_mm,
             ],
             half_axes_mm: [between(rng, 14.0, 28.0), between(rng, 5.0, 9.0)],
-            direction_rad: between(rng, -0.2, 0.2),
+            direction: direction(between(rng, -0.2, 0.2)),
         });
     }
     regions
@@ -208,7 +195,7 @@ fn fillet_skin(star: &Star, rng: &mut ChaCha8Rng) -> Vec<Region> {
 fn lobed(rng: &mut ChaCha8Rng) -> Shape {
     let stretch = between(rng, 1.0, 1.9).sqrt();
     let mut star = Star::dome(45.0 * stretch, 45.0 / stretch, between(rng, 20.0, 38.0));
-    star.rim = between(rng, 2.0, 4.5);
+    star.rim = f64::from(rng.random_range(2..5));
     star.edge = between(rng, 1.8, 3.0);
     star.waves = lobes(2..=6, 0.22, rng);
     star.bumps = bumps(&star, 5, 0.18, rng);
@@ -221,7 +208,7 @@ fn lobed(rng: &mut ChaCha8Rng) -> Shape {
 fn slab(rng: &mut ChaCha8Rng) -> Shape {
     let stretch = between(rng, 1.2, 2.2).sqrt();
     let mut star = Star::dome(60.0 * stretch, 60.0 / stretch, between(rng, 18.0, 28.0));
-    star.rim = between(rng, 8.0, 14.0);
+    star.rim = f64::from(rng.random_range(8..15));
     star.edge = between(rng, 2.0, 2.6);
     star.waves = lobes(2..=5, 0.2, rng);
     star.bumps = bumps(&star, 4, 0.1, rng);
@@ -231,7 +218,7 @@ fn slab(rng: &mut ChaCha8Rng) -> Shape {
 fn fat_cap(star: &Star, rng: &mut ChaCha8Rng) -> Vec<Region> {
     vec![
         Region::Side {
-            direction_rad: FRAC_PI_2 + between(rng, -0.4, 0.4),
+            direction: direction(FRAC_PI_2 + between(rng, -0.4, 0.4)),
             offset_mm: between(rng, 0.35, 0.8) * star.half_width_mm,
             waver_mm: 2.5,
             field: SmoothField::new(18.0, rng),
@@ -250,7 +237,7 @@ fn roll(rng: &mut ChaCha8Rng) -> Shape {
         radius,
         between(rng, 40.0, 55.0),
     );
-    star.rim = between(rng, 2.2, 2.8);
+    star.rim = 2.5;
     star.edge = 2.0;
     star.waves = lobes(2..=4, 0.04, rng);
     star.bumps = bumps(&star, 3, 0.05, rng);
@@ -264,7 +251,7 @@ fn loaf(rng: &mut ChaCha8Rng) -> Shape {
         between(rng, 60.0, 80.0),
     );
     star.corner = 4;
-    star.rim = between(rng, 2.6, 3.4);
+    star.rim = 3.0;
     star.edge = 2.0;
     star.waves = lobes(2..=4, 0.03, rng);
     star.bumps = bumps(&star, 3, 0.06, rng);
@@ -273,7 +260,7 @@ fn loaf(rng: &mut ChaCha8Rng) -> Shape {
 
 fn scores(direction_rad: f64, pitch_mm: f64, width_mm: f64) -> Region {
     Region::Scores {
-        direction_rad,
+        direction: direction(direction_rad),
         pitch_mm,
         width_mm,
     }

@@ -131,6 +131,17 @@ impl Front {
     }
 }
 
+/// A place a piece could take.
+struct Candidate {
+    /// Where the middle of its bounds would come to lie along y, mm.
+    middle_mm: f64,
+    piece: PlacedPiece,
+    spans: Vec<Span>,
+    shift: i64,
+    y_mm: f64,
+    owner: Option<usize>,
+}
+
 /// Lays pieces on a belt of `width_mm` until `length_mm` is full. `make` gives the piece of a number.
 ///
 /// Each piece moves towards smaller y until it meets the front of those laid before, as blocks fall in a shaft.
@@ -165,7 +176,7 @@ pub(super) fn lay(
         } else {
             (placing.side_gap_mm / BIN_MM).ceil() as i64
         };
-        let mut best: Option<(f64, PlacedPiece, Vec<Span>, i64, f64, Option<usize>)> = None;
+        let mut best: Option<Candidate> = None;
         let tries = if placing.lanes > 0 {
             8
         } else {
@@ -207,8 +218,15 @@ pub(super) fn lay(
             };
             // The lower its middle comes to lie the better.
             let score = y + 0.5 * (low[1] + high[1]);
-            if y + high[1] <= end_mm && best.as_ref().is_none_or(|b| score < b.0) {
-                best = Some((score, piece.clone(), spans.clone(), shift, y, owner));
+            if y + high[1] <= end_mm && best.as_ref().is_none_or(|b| score < b.middle_mm) {
+                best = Some(Candidate {
+                    middle_mm: score,
+                    piece: piece.clone(),
+                    spans: spans.clone(),
+                    shift,
+                    y_mm: y,
+                    owner,
+                });
                 if placing.lanes > 0 {
                     break;
                 }
@@ -216,11 +234,11 @@ pub(super) fn lay(
         }
         match best {
             None => refused += 1,
-            Some((_, piece, spans, shift, y, owner)) => {
+            Some(found) => {
                 refused = 0;
-                front.take(&spans, shift, y, pieces.len());
-                let mut piece = piece.moved(shift as f64 * BIN_MM, y);
-                if let Some(neighbour) = owner.filter(|_| touching) {
+                front.take(&found.spans, found.shift, found.y_mm, pieces.len());
+                let mut piece = found.piece.moved(found.shift as f64 * BIN_MM, found.y_mm);
+                if let Some(neighbour) = found.owner.filter(|_| touching) {
                     piece.touching = true;
                     pieces[neighbour].touching = true;
                 }

@@ -29,7 +29,7 @@ pub use field::SmoothField;
 pub use kinds::Kind;
 pub use layout::{Contact, Placing, lay_against};
 pub use mesh::MeshShape;
-pub use pattern::{Material, Pattern, Region};
+pub use pattern::{Material, Pattern, Region, direction};
 pub use piece::{PlacedPiece, Pose};
 pub use recording::{Scene, SimulatedFrame, SimulatedRecording, simulate, simulate_scene};
 pub use scanner::{BeltMesh, BeltModel, ColourModel, ScannerModel};

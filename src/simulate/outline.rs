@@ -139,11 +139,10 @@ pub(super) fn spans(points: &[[f64; 2]], axis: usize, step: f64) -> Vec<Span> {
                 } else {
                     0.0
                 };
-                for value in [s[other] + t * (e[other] - s[other])] {
-                    let span = &mut spans[(bin - first) as usize];
-                    span.low = span.low.min(value);
-                    span.high = span.high.max(value);
-                }
+                let value = s[other] + t * (e[other] - s[other]);
+                let span = &mut spans[(bin - first) as usize];
+                span.low = span.low.min(value);
+                span.high = span.high.max(value);
             }
             if run == 0.0 {
                 let span = &mut spans[(bin - first) as usize];

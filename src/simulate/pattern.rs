@@ -25,8 +25,8 @@ pub struct Material {
 pub enum Region {
     /// Beyond a wavering line: `cos·u + sin·v > offset + waver·field`.
     Side {
-        /// Direction it lies in, radians from u.
-        direction_rad: f64,
+        /// Direction it lies in, see [`direction`].
+        direction: [f64; 2],
         /// Distance of the line from the middle, mm.
         offset_mm: f64,
         /// How far the line wavers, mm.
@@ -54,13 +54,13 @@ pub enum Region {
         centre_mm: [f64; 2],
         /// Its half axes, mm.
         half_axes_mm: [f64; 2],
-        /// Direction of the first, radians.
-        direction_rad: f64,
+        /// Direction of the first, see [`direction`].
+        direction: [f64; 2],
     },
     /// Parallel cuts.
     Scores {
-        /// Direction across them, radians.
-        direction_rad: f64,
+        /// Direction across them, see [`direction`].
+        direction: [f64; 2],
         /// Distance between them, mm.
         pitch_mm: f64,
         /// Width of each, mm.
@@ -73,37 +73,48 @@ pub enum Region {
     },
 }
 
+/// The unit vector at an angle from u, radians.
+pub fn direction(angle_rad: f64) -> [f64; 2] {
+    [angle_rad.cos(), angle_rad.sin()]
+}
+
 impl Region {
     fn holds(&self, u: f64, v: f64, z: f64) -> bool {
         match self {
             Self::Side {
-                direction_rad,
+                direction,
                 offset_mm,
                 waver_mm,
                 field,
             } => {
-                let (s, c) = direction_rad.sin_cos();
-                c * u + s * v > offset_mm + waver_mm * field.at(u, v)
+                let [c, s] = direction;
+                let beyond = c * u + s * v - offset_mm;
+                // Far from the line the field need not be asked.
+                if beyond.abs() > waver_mm.abs() * field.most() {
+                    beyond > 0.0
+                } else {
+                    beyond > waver_mm * field.at(u, v)
+                }
             }
             Self::Blotches { field, level } => field.at(u, v) > *level,
             Self::Veins { field, width } => field.at(u, v).abs() < *width,
             Self::Ellipse {
                 centre_mm,
                 half_axes_mm,
-                direction_rad,
+                direction,
             } => {
-                let (s, c) = direction_rad.sin_cos();
+                let [c, s] = direction;
                 let (du, dv) = (u - centre_mm[0], v - centre_mm[1]);
                 let a = (c * du + s * dv) / half_axes_mm[0];
                 let b = (c * dv - s * du) / half_axes_mm[1];
                 a * a + b * b < 1.0
             }
             Self::Scores {
-                direction_rad,
+                direction,
                 pitch_mm,
                 width_mm,
             } => {
-                let (s, c) = direction_rad.sin_cos();
+                let [c, s] = direction;
                 (c * u + s * v).rem_euclid(*pitch_mm) < *width_mm
             }
             Self::Thin { below_mm } => z < *below_mm,

@@ -48,6 +48,9 @@ pub struct SimulatedRecording {
 impl Scenario {
     /// The scene this scenario lays out for a seed.
     pub fn scene(&self, seed: u64) -> Scene {
+        if self.kinds.is_empty() {
+            return Scene { pieces: Vec::new() };
+        }
         let pieces = layout::lay(
             &self.placing,
             self.scanner.width_mm,

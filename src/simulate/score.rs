@@ -216,3 +216,102 @@ fn compare(
         mass_normalised: normalised(record.mass_g - truth.mass_g, record.mass_u_g),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn truth(x_mm: f64, y_mm: f64, volume_cm3: f64) -> TruthPiece {
+        TruthPiece {
+            piece: 1,
+            kind: "test".into(),
+            x_mm,
+            y_mm,
+            yaw_mrad: 0.0,
+            length_mm: 100.0,
+            width_mm: 50.0,
+            max_height_mm: 20.0,
+            area_cm2: 40.0,
+            volume_cm3,
+            fat_fraction: 0.2,
+            fat_volume_fraction: 0.2,
+            mass_g: volume_cm3,
+            form: String::new(),
+            touching: false,
+            frame_end: false,
+            cut: false,
+        }
+    }
+
+    fn record(x_mm: f64, y_mm: f64, volume_cm3: f64) -> PieceRecord {
+        PieceRecord {
+            recording: "r".into(),
+            scan: "r_0".into(),
+            piece: 1,
+            lane: None,
+            time: None,
+            x_mm,
+            y_mm,
+            yaw_mrad: 0.0,
+            length_mm: 101.0,
+            width_mm: 50.0,
+            max_height_mm: 20.0,
+            mean_height_mm: 15.0,
+            area_cm2: 41.0,
+            surface_cm2: 50.0,
+            perimeter_mm: 300.0,
+            volume_cm3,
+            volume_u_cm3: 0.5,
+            fat_fraction: Some(0.21),
+            fat_volume_fraction: None,
+            fat_mass_fraction: None,
+            mass_g: volume_cm3,
+            mass_u_g: 0.0,
+            filled_fraction: 0.0,
+            flags: Vec::new(),
+            classes: Vec::new(),
+        }
+    }
+
+    #[test]
+    fn nearest_pairs_are_made_first_and_the_rest_is_listed() {
+        let true_pieces = [
+            truth(0.0, 0.0, 100.0),
+            truth(10.0, 0.0, 100.0),
+            truth(500.0, 0.0, 50.0),
+        ];
+        // The first is near both, the second nearer to the first true piece; the third is nowhere.
+        let measured = [
+            record(4.0, 0.0, 102.0),
+            record(1.0, 0.0, 99.0),
+            record(0.0, 300.0, 80.0),
+        ];
+        let score = score(&measured, &true_pieces, 20.0).unwrap();
+        let pairs: Vec<(usize, usize)> =
+            score.matches.iter().map(|m| (m.record, m.truth)).collect();
+        assert_eq!(pairs, [(0, 1), (1, 0)]);
+        assert_eq!((score.missed, score.extra), (vec![2], vec![2]));
+        assert!((score.volume.mean - 0.005).abs() < 1e-12);
+        assert!((score.volume.worst - 0.02).abs() < 1e-12);
+        assert!((score.volume.sd - 0.03 / 2.0_f64.sqrt()).abs() < 1e-12);
+        assert!((score.volume_normalised.worst - 4.0).abs() < 1e-12);
+        assert_eq!(score.mass_normalised.count, 0);
+        assert!((score.fat.mean - 0.01).abs() < 1e-12);
+        assert!((score.area.mean - 0.025).abs() < 1e-12);
+        assert!((score.length.mean - 0.01).abs() < 1e-12);
+    }
+
+    #[test]
+    fn nothing_measured_misses_all() {
+        let score = score(&[], &[truth(0.0, 0.0, 1.0)], 20.0).unwrap();
+        assert_eq!(score.missed, [0]);
+        assert_eq!(score.volume, Spread::default());
+    }
+
+    #[test]
+    fn a_place_that_is_no_number_is_an_error() {
+        let error =
+            score(&[record(f64::NAN, 0.0, 1.0)], &[truth(0.0, 0.0, 1.0)], 20.0).unwrap_err();
+        assert!(error.to_string().contains("measured piece 1"), "{error}");
+    }
+}

@@ -8,26 +8,37 @@ use super::quadrature::gauss_legendre;
 const RADIAL_NODES: usize = 48;
 const ANGULAR_NODES: usize = 512;
 
-/// One wave on the outline: `amplitude·cos(order·θ + phase)`.
+/// One wave on the outline, relative to the radius: `cosine·cos(order·θ) + sine·sin(order·θ)`.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Wave {
-    /// Lobes around, 1 to 12.
+    /// Lobes around.
     pub order: u32,
-    /// Relative to the radius.
-    pub amplitude: f64,
-    /// Radians.
-    pub phase: f64,
+    /// Share of the cosine.
+    pub cosine: f64,
+    /// Share of the sine.
+    pub sine: f64,
 }
 
-/// A smooth hill or hollow on the dome: the height is multiplied by `1 + amplitude·exp(−d²/(2·sigma²))`.
+impl Wave {
+    /// The wave `amplitude·cos(order·θ + phase)`.
+    pub fn new(order: u32, amplitude: f64, phase_rad: f64) -> Self {
+        Self {
+            order,
+            cosine: amplitude * phase_rad.cos(),
+            sine: -amplitude * phase_rad.sin(),
+        }
+    }
+}
+
+/// A smooth hill or hollow on the dome: within `reach` the height is multiplied by `1 + amplitude·(1 − d²/reach²)³`.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Bump {
     /// Along the piece, mm.
     pub u_mm: f64,
     /// Across the piece, mm.
     pub v_mm: f64,
-    /// Size, mm.
-    pub sigma_mm: f64,
+    /// How far it reaches, mm.
+    pub reach_mm: f64,
     /// Relative height.
     pub amplitude: f64,
 }
@@ -108,7 +119,7 @@ impl Star {
         let v_straight = v_mm - self.spine_mm(u_mm);
         let p = u_mm / self.half_length_mm;
         let q = v_straight / self.half_width_mm;
-        let d = p.hypot(q);
+        let d = (p * p + q * q).sqrt();
         if d < 1e-12 {
             return Some(self.height_mm * self.relief(u_mm, v_straight));
         }
@@ -151,12 +162,15 @@ impl Star {
             }
         };
         let mut lobes = 1.0;
+        let (mut order, mut c, mut s) = (0, 1.0, 0.0);
         for wave in &self.waves {
-            let (mut c, mut s) = (1.0, 0.0);
-            for _ in 0..wave.order {
-                (c, s) = (c * cos - s * sin, s * cos + c * sin);
+            if wave.order < order {
+                (order, c, s) = (0, 1.0, 0.0);
             }
-            lobes += wave.amplitude * (c * wave.phase.cos() - s * wave.phase.sin());
+            while order < wave.order {
+                (order, c, s) = (order + 1, c * cos - s * sin, s * cos + c * sin);
+            }
+            lobes += wave.cosine * c + wave.sine * s;
         }
         base * lobes
     }
@@ -169,7 +183,10 @@ impl Star {
         }
         for bump in &self.bumps {
             let d2 = (u_mm - bump.u_mm).powi(2) + (v_mm - bump.v_mm).powi(2);
-            relief *= 1.0 + bump.amplitude * (-d2 / (2.0 * bump.sigma_mm * bump.sigma_mm)).exp();
+            let rest = 1.0 - d2 / (bump.reach_mm * bump.reach_mm);
+            if rest > 0.0 {
+                relief *= 1.0 + bump.amplitude * rest * rest * rest;
+            }
         }
         relief
     }
@@ -191,12 +208,16 @@ impl Star {
     ///
     /// The radius is graded by `ρ = 1 − (1 − t)⁴`, which takes the root at the rim out of the integrand.
     pub(super) fn moments(&self) -> Moments {
-        let radial = gauss_legendre(RADIAL_NODES);
-        let scale = self.half_length_mm * self.half_width_mm * TAU / ANGULAR_NODES as f64;
+        self.moments_with(RADIAL_NODES, ANGULAR_NODES)
+    }
+
+    fn moments_with(&self, radial_nodes: usize, angular_nodes: usize) -> Moments {
+        let radial = gauss_legendre(radial_nodes);
+        let scale = self.half_length_mm * self.half_width_mm * TAU / angular_nodes as f64;
         let (mut volume, mut area, mut area_u, mut area_v) = (0.0, 0.0, 0.0, 0.0);
-        let mut peak = 0.0_f64;
-        for i in 0..ANGULAR_NODES {
-            let (sin, cos) = (TAU * i as f64 / ANGULAR_NODES as f64).sin_cos();
+        let mut peak = [0.0, 0.0, self.height_mm * self.relief(0.0, 0.0)];
+        for i in 0..angular_nodes {
+            let (sin, cos) = (TAU * i as f64 / angular_nodes as f64).sin_cos();
             let r = self.outline_radius(cos, sin);
             for (t, weight) in &radial {
                 let rest = 1.0 - t;
@@ -209,18 +230,41 @@ impl Star {
                 area += cell;
                 area_u += cell * u;
                 area_v += cell * (v + self.spine_mm(u));
-                if z > peak {
-                    peak = z;
+                if z > peak[2] {
+                    peak = [u, v, z];
                 }
             }
         }
-        let centre = self.height_mm * self.relief(0.0, 0.0);
         Moments {
             volume_mm3: volume,
             area_mm2: area,
             centroid_mm: [area_u / area, area_v / area],
-            max_height_mm: peak.max(centre),
+            max_height_mm: self.climb(peak),
         }
+    }
+
+    /// Climbs from the highest node (u, v without bend, z) to the top in ever smaller steps.
+    fn climb(&self, [mut u, mut v, mut z]: [f64; 3]) -> f64 {
+        let mut step_mm = 0.05 * self.half_width_mm;
+        // Some thirty rounds do; the bound is for shapes of no sensible size.
+        for _ in 0..1000 {
+            if step_mm < 1e-4 {
+                break;
+            }
+            let mut risen = false;
+            for (du, dv) in [(1.0, 0.0), (-1.0, 0.0), (0.0, 1.0), (0.0, -1.0)] {
+                let (at_u, at_v) = (u + du * step_mm, v + dv * step_mm);
+                if let Some(height) = self.height_mm(at_u, at_v + self.spine_mm(at_u))
+                    && height > z
+                {
+                    (u, v, z, risen) = (at_u, at_v, height, true);
+                }
+            }
+            if !risen {
+                step_mm *= 0.5;
+            }
+        }
+        z
     }
 
     /// All lengths times `factor`.
@@ -234,7 +278,7 @@ impl Star {
         for bump in &mut star.bumps {
             bump.u_mm *= factor;
             bump.v_mm *= factor;
-            bump.sigma_mm *= factor;
+            bump.reach_mm *= factor;
         }
         star
     }
@@ -248,5 +292,41 @@ fn power(x: f64, p: f64) -> f64 {
         x.powi(p as i32)
     } else {
         x.powf(p)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use rand::SeedableRng;
+    use rand_chacha::ChaCha8Rng;
+
+    use crate::simulate::{Kind, Shape};
+
+    #[test]
+    fn four_times_the_nodes_change_the_volume_by_less_than_a_millionth() {
+        for kind in [
+            Kind::Lobed,
+            Kind::Slab,
+            Kind::BellyStrip,
+            Kind::Fillet,
+            Kind::Roll,
+            Kind::Loaf,
+        ] {
+            for seed in 0..8 {
+                let (shape, _) = kind.draw(&mut ChaCha8Rng::seed_from_u64(seed));
+                let Shape::Star(star) = shape else {
+                    panic!("{kind:?} is a dome");
+                };
+                let (used, fine) = (star.moments(), star.moments_with(200, 2048));
+                assert!(
+                    (used.volume_mm3 / fine.volume_mm3 - 1.0).abs() < 1e-6,
+                    "{kind:?} {seed}"
+                );
+                assert!(
+                    (used.area_mm2 / fine.area_mm2 - 1.0).abs() < 1e-9,
+                    "{kind:?} {seed}"
+                );
+            }
+        }
     }
 }

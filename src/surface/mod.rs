@@ -5,16 +5,13 @@
 
 mod belt;
 mod grid;
-mod mend;
 mod rectify;
 mod resample;
 mod scatter;
-mod spikes;
 mod stream;
 mod stripe;
 
 pub use belt::{BeltLine, BeltReport};
 pub use grid::{SurfaceBand, SurfaceGrid};
 
-pub use mend::{CellState, Mended, Patch, mend};
 pub use stream::{FrameLayout, SurfaceStream};

@@ -9,6 +9,7 @@ use jiff::Timestamp;
 use super::columns::{CLASS_AREA, CLASS_VOLUME, Cell, Column, ColumnKind, columns_for};
 use super::provenance::Provenance;
 use super::{Flag, PieceRecord, csv_format, parquet_read};
+use crate::document::nearest;
 use crate::{Error, ErrorKind, Result};
 
 /// An input that could not be measured, and why.
@@ -104,6 +105,7 @@ pub(crate) fn match_columns(names: &[String]) -> Result<Vec<(Column, usize)>> {
             classes.push(class.to_owned());
         }
     }
+    let known: Vec<&str> = names.iter().map(String::as_str).collect();
     columns_for(&classes)
         .into_iter()
         .map(|column| {
@@ -111,7 +113,7 @@ pub(crate) fn match_columns(names: &[String]) -> Result<Vec<(Column, usize)>> {
             at.map(|at| (column.clone(), at)).ok_or_else(|| {
                 let error = Error::new(ErrorKind::Document, "the column is missing")
                     .key(column.name.as_ref());
-                match nearest(&column.name, names) {
+                match nearest(&column.name, &known) {
                     Some(near) => error.expected(format!(
                         "a piece table has it; the nearest name here is {near}"
                     )),
@@ -120,32 +122,6 @@ pub(crate) fn match_columns(names: &[String]) -> Result<Vec<(Column, usize)>> {
             })
         })
         .collect()
-}
-
-/// The name nearest to `wanted`, if any shares a good part of its letters.
-fn nearest<'a>(wanted: &str, names: &'a [String]) -> Option<&'a str> {
-    names
-        .iter()
-        .map(|name| (edit_distance(wanted, name), name.as_str()))
-        .filter(|(distance, _)| *distance <= 1 + wanted.len() / 3)
-        .min()
-        .map(|(_, name)| name)
-}
-
-/// Levenshtein distance in characters.
-fn edit_distance(a: &str, b: &str) -> usize {
-    let b: Vec<char> = b.chars().collect();
-    let mut row: Vec<usize> = (0..=b.len()).collect();
-    for (i, from) in a.chars().enumerate() {
-        let mut diagonal = row[0];
-        row[0] = i + 1;
-        for (j, to) in b.iter().enumerate() {
-            let change = diagonal + usize::from(from != *to);
-            diagonal = row[j + 1];
-            row[j + 1] = change.min(diagonal + 1).min(row[j] + 1);
-        }
-    }
-    row[b.len()]
 }
 
 /// The cell that `text` stands for in `column`.

@@ -5,6 +5,7 @@ use image::RgbImage;
 use super::colour_map::HeightColours;
 use super::layout::{Sheet, round_length, size_mm};
 use super::legend::{Fill, Item};
+use super::lettering::mix;
 use super::marks::{self, PieceMap};
 use super::sampling::{Ground, cells_of_pixels, lay_pieces, mean_height};
 use crate::Result;
@@ -50,7 +51,14 @@ pub fn height_picture(view: &FrameView, pieces: &[MeasuredPiece]) -> Result<RgbI
             } else {
                 match mean_height(&view.height_mm, row, column) {
                     Some(height) => colours.at(height / scale.top_mm),
-                    None => marks::unseen(x, y, unit),
+                    // Single lost samples stay visible without drowning the belt in sparks.
+                    None => match surrounding_height(&view.height_mm, middle) {
+                        Some(height) => {
+                            let around = colours.at(height / scale.top_mm);
+                            mix(around, marks::unseen(x, y, unit), LONE_COVER)
+                        }
+                        None => marks::unseen(x, y, unit),
+                    },
                 }
             };
             sheet.picture.put_pixel(x, y, colour);
@@ -62,6 +70,31 @@ pub fn height_picture(view: &FrameView, pieces: &[MeasuredPiece]) -> Result<RgbI
     marks::numbers(&mut sheet, &map_of_pieces, &numbers);
     sheet.rim();
     Ok(sheet.picture)
+}
+
+/// How strongly a single lost sample is marked.
+const LONE_COVER: f32 = 0.22;
+/// Seen neighbours, of eight, that make a lost sample a single one.
+const LONE_NEIGHBOURS: u32 = 6;
+
+/// Mean height around a cell when nearly all its neighbours were seen.
+fn surrounding_height(
+    height_mm: &ndarray::Array2<f32>,
+    (row, column): (usize, usize),
+) -> Option<f64> {
+    let (mut sum, mut seen) = (0.0, 0_u32);
+    for near_row in row.saturating_sub(1)..=row + 1 {
+        for near_column in column.saturating_sub(1)..=column + 1 {
+            match height_mm.get((near_row, near_column)) {
+                Some(height) if height.is_finite() => {
+                    sum += f64::from(*height);
+                    seen += 1;
+                }
+                _ => {}
+            }
+        }
+    }
+    (seen >= LONE_NEIGHBOURS).then(|| sum / f64::from(seen))
 }
 
 /// Cells of each line of pixels, from the top of the map (the last rows) down, and of each column from the left.

@@ -21,6 +21,7 @@ pub use pieces::piece_picture;
 
 use image::{ImageFormat, RgbImage};
 
+use crate::document::replace_file;
 use crate::pipeline::{FrameView, MeasuredPiece};
 use crate::{Error, ErrorKind, Result};
 
@@ -42,14 +43,28 @@ pub fn write_pictures(
     view: &FrameView,
     pieces: &[MeasuredPiece],
 ) -> Result<PicturePaths> {
+    let height = write_height_picture(folder, view, pieces)?;
     let name = file_name(&view.scan);
     let paths = PicturePaths {
-        height: folder.join(format!("{name}.height.png")),
+        height,
         pieces: folder.join(format!("{name}.pieces.png")),
     };
-    save_picture(&paths.height, &height_picture(view, pieces)?)?;
     save_picture(&paths.pieces, &piece_picture(view, pieces)?)?;
     Ok(paths)
+}
+
+/// Draws the height map of a frame alone and writes it into `folder` as `SCAN.height.png`.
+///
+/// # Errors
+/// As [`write_pictures`].
+pub fn write_height_picture(
+    folder: &Path,
+    view: &FrameView,
+    pieces: &[MeasuredPiece],
+) -> Result<PathBuf> {
+    let path = folder.join(format!("{}.height.png", file_name(&view.scan)));
+    save_picture(&path, &height_picture(view, pieces)?)?;
+    Ok(path)
 }
 
 /// Writes a picture as PNG.
@@ -57,12 +72,14 @@ pub fn write_pictures(
 /// # Errors
 /// The file cannot be written.
 pub fn save_picture(path: &Path, picture: &RgbImage) -> Result<()> {
-    picture
-        .save_with_format(path, ImageFormat::Png)
-        .map_err(|error| match error {
-            image::ImageError::IoError(source) => Error::io(path, &source),
-            other => Error::new(ErrorKind::Image, other.to_string()).at(path),
-        })
+    replace_file(path, |out| {
+        picture
+            .write_to(out, ImageFormat::Png)
+            .map_err(|error| match error {
+                image::ImageError::IoError(source) => Error::io(path, &source),
+                other => Error::new(ErrorKind::Image, other.to_string()).at(path),
+            })
+    })
 }
 
 /// A scan's id as a file name: what a file system could trip over becomes `_`.

@@ -12,7 +12,6 @@ use zip::ZipArchive;
 use crate::error::{Error, ErrorKind, Result};
 use crate::scan::format::FrameSize;
 
-#[path = "x3p_header.rs"]
 mod header;
 
 use header::{Header, SampleType};

@@ -1,0 +1,81 @@
+//! The command line: parse, call the library, show.
+
+mod exit;
+mod inspect;
+mod measure;
+mod output;
+mod score;
+mod simulate;
+
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+use exit::Exit;
+
+/// Measures what lies on a belt from the scans of a laser line and a colour camera: pieces, volume, fat and lean, weight.
+///
+/// Weights are estimates from volume and density, given with their standard uncertainty. They are not legal for trade.
+#[derive(Debug, Parser)]
+#[command(name = "weighlight", version, max_term_width = 100)]
+#[command(after_help = "\
+Exit codes: 0 done, all well; 1 could not be done; 2 wrong usage; 3 done, and a verdict is bad;
+4 done, but some inputs were rejected.
+
+Try it without a scanner:
+  weighlight simulate belly-strips --out demo --seed 1
+  weighlight measure demo --products demo/products --calibrations demo/calibration")]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Measure every piece in scans or whole archives
+    Measure(measure::Arguments),
+    /// Say what is in a scan and whether it is sound
+    Inspect(inspect::Arguments),
+    /// Make scans with known truth, to try things out
+    Simulate(simulate::Arguments),
+    /// Say how far a piece table is from the truth of a simulation
+    Score(score::Arguments),
+}
+
+/// Runs the program.
+pub(crate) fn run() -> ExitCode {
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(error) => {
+            // Help and version are asked for and go to standard output; all else is wrong usage.
+            let exit = if error.use_stderr() {
+                Exit::Usage
+            } else {
+                Exit::Done
+            };
+            let _ = error.print();
+            return exit.into();
+        }
+    };
+    let done = match cli.command {
+        Command::Measure(arguments) => measure::run(&arguments),
+        Command::Inspect(arguments) => inspect::run(&arguments),
+        Command::Simulate(arguments) => simulate::run(&arguments),
+        Command::Score(arguments) => score::run(&arguments),
+    };
+    done.unwrap_or_else(|error| {
+        output::show_error(&error);
+        Exit::Failed
+    })
+    .into()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_command_line_is_put_together_soundly() {
+        use clap::CommandFactory;
+        Cli::command().debug_assert();
+    }
+}

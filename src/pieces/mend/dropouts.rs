@@ -1,0 +1,69 @@
+//! Fills gaps that are no shadows.
+
+use ndarray::Array2;
+
+/// How much less a line that ends in nothing counts: beyond the last seen cell there is only belt to believe in.
+const OPEN_LINE_SPAN: f32 = 4.0;
+
+/// Fills what is missing from the nearest seen cells along the row and along the column: straight lines across the gap,
+/// weighted by the inverse square of its length.
+pub fn fill(heights_mm: &mut Array2<f32>) {
+    let missing: Vec<(usize, usize)> =
+        heights_mm.indexed_iter().filter(|(_, h)| h.is_nan()).map(|(at, _)| at).collect();
+    let fills: Vec<f32> = missing.iter().map(|&(row, column)| {
+        let across = heights_mm.row(row);
+        let along = heights_mm.column(column);
+        let lines = [line(along, row), line(across, column)];
+        let (mut sum, mut weights) = (0.0, 0.0);
+        for (height, span) in lines.into_iter().flatten() {
+            let weight = 1.0 / (span * span);
+            sum += weight * height;
+            weights += weight;
+        }
+        if weights > 0.0 { sum / weights } else { 0.0 }
+    }).collect();
+    for (cell, height) in missing.into_iter().zip(fills) {
+        heights_mm[cell] = height;
+    }
+}
+
+/// Height at `index` on the straight line between the nearest seen cells, and how far apart these are.
+fn line(cells: ndarray::ArrayView1<'_, f32>, index: usize) -> Option<(f32, f32)> {
+    let before = (0..index).rev().find(|&k| !cells[k].is_nan());
+    let after = (index + 1..cells.len()).find(|&k| !cells[k].is_nan());
+    match (before, after) {
+        (Some(one), Some(two)) => {
+            let span = (two - one) as f32;
+            let share = (index - one) as f32 / span;
+            Some((cells[one] + share * (cells[two] - cells[one]), span))
+        }
+        (Some(near), None) | (None, Some(near)) => {
+            Some((0.0, OPEN_LINE_SPAN * near.abs_diff(index) as f32))
+        }
+        (None, None) => None,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_hole_in_a_slope_takes_the_slope() {
+        let mut heights = Array2::from_shape_fn((7, 7), |(r, c)| 2.0 * r as f32 + 0.5 * c as f32);
+        let whole = heights.clone();
+        heights[[3, 3]] = f32::NAN;
+        heights[[3, 4]] = f32::NAN;
+        fill(&mut heights);
+        for (cell, &height) in heights.indexed_iter() {
+            assert!((height - whole[cell]).abs() < 1e-5, "{cell:?}");
+        }
+    }
+
+    #[test]
+    fn nothing_at_all_becomes_belt() {
+        let mut heights = Array2::from_elem((3, 3), f32::NAN);
+        fill(&mut heights);
+        assert!(heights.iter().all(|&h| h == 0.0));
+    }
+}
