@@ -28,13 +28,14 @@ const ORDER: [&str; 16] = [
 ];
 
 /// Who may use whom. Every room may use `error`; all else stands here, and what stands here is in use.
-const ARROWS: [(&str, &[&str]); 11] = [
+const ARROWS: [(&str, &[&str]); 12] = [
     ("scan", &["document"]),
     ("product", &["document"]),
     // Which calibration is in force depends on scanner and time only: calibration knows nothing of scans.
     ("calibration", &["document"]),
     ("surface", &["stats", "scan", "calibration"]),
-    ("pieces", &["surface"]),
+    // What is hidden is reconstructed by medians over what was seen.
+    ("pieces", &["stats", "surface"]),
     // The colour frame's layout (scan) and correction (calibration) decide where and how a cell is looked up.
     (
         "measure",
@@ -42,6 +43,8 @@ const ARROWS: [(&str, &[&str]); 11] = [
     ),
     // Densities and depth rules are what a product profile states; the profile itself computes nothing.
     ("weight", &["product"]),
+    // Nearest known column names.
+    ("tables", &["document"]),
     (
         "pipeline",
         &[
@@ -60,7 +63,7 @@ const ARROWS: [(&str, &[&str]); 11] = [
         "inspection",
         &["scan", "calibration", "surface", "pipeline"],
     ),
-    ("report", &["pipeline"]),
+    ("report", &["document", "pipeline"]),
     // A scenario states the product and calibration that fit it, and is scored against rows of the piece table.
     ("simulate", &["scan", "product", "calibration", "tables"]),
 ];
@@ -538,6 +541,15 @@ fn no_code_stops_the_program_on_purpose() {
                 source.path,
                 wanted.concat()
             );
+        }
+    }
+}
+
+#[test]
+fn no_code_is_unsafe() {
+    for source in sources() {
+        for word in ["unsafe", "unsafe_code"] {
+            assert!(!has(&source.tokens, &[word]), "{}", source.path);
         }
     }
 }

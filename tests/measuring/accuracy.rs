@@ -38,6 +38,7 @@ fn check(angle_deg: f64, limits: &Limits) {
     let mut scenario = Scenario::named("lobes").unwrap();
     scenario.scanner.camera.as_mut().unwrap().angle_deg = angle_deg;
     let mut whole: Vec<Match> = Vec::new();
+    let mut worst = Vec::new();
     for seed in SEEDS {
         let simulated = simulate(&scenario, seed).unwrap();
         let records = records(&simulated.frames, &scenario);
@@ -50,12 +51,16 @@ fn check(angle_deg: f64, limits: &Limits) {
             assert!(!reaches || simulated.truth[pair.truth].cut, "{flags:?}");
             !reaches
         }));
+        let beyond = found.matches.iter().filter(|m| {
+            m.volume.abs() > limits.volume || m.fat.is_some_and(|f| f.abs() > limits.fat)
+        });
+        worst.extend(beyond.map(|m| (seed, *m, simulated.truth[m.truth].clone())));
     }
     assert!(whole.len() >= 30, "{} pieces", whole.len());
     let volume = Spread::of(whole.iter().map(|pair| pair.volume));
     let mass = Spread::of(whole.iter().map(|pair| pair.mass));
     let fat = Spread::of(whole.iter().filter_map(|pair| pair.fat));
-    let summary = format!("volume {volume:?}\nmass {mass:?}\nfat {fat:?}");
+    let summary = format!("volume {volume:?}\nmass {mass:?}\nfat {fat:?}\nbeyond {worst:#?}");
     assert_eq!(fat.count, whole.len());
     assert!(volume.mean.abs() <= limits.volume_mean, "{summary}");
     assert!(volume.worst.abs() <= limits.volume, "{summary}");

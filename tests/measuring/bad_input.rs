@@ -286,7 +286,8 @@ fn product_error(text: &str) -> Error {
 }
 
 const HEAD: &str = "name = \"strips\"\nbase = \"lean\"\n\
-                    [piece]\nmin_height_mm = 1.0\nmin_area_cm2 = 4.0\nsplit_touching = true\n";
+                    [piece]\nmin_height_mm = 1.0\nmin_area_cm2 = 4.0\nsplit_touching = true\n\
+                    [weight]\nscale = 1.0\noffset_g = 0.0\ndensity_u_rel = 0.005\n";
 
 #[test]
 fn a_profile_without_classes_is_an_error() {

@@ -282,36 +282,28 @@ fn a_turned_frame_with_the_camera_on_the_other_side_gives_the_same_pieces() {
     flip_and_compare(Some(CameraSide::LowY), true, RECONSTRUCTED);
 }
 
-/// A recording of many short frames without the one that holds most of the first piece's middle.
+/// A recording of many short frames without the one from y = 80 to 100 mm. What reaches it may be one piece or two, as
+/// far as anybody can tell: it is marked. What lies elsewhere does not change.
 #[test]
 fn pieces_beside_a_missing_frame_are_marked_as_cut_and_others_stay() {
     let (mut scenario, scene) = still();
     scenario.frame_rows = 40;
-    let frames = simulate_scene(&scenario, &scene, 1).unwrap().frames;
+    let mut frames = simulate_scene(&scenario, &scene, 1).unwrap().frames;
     let before = records(&frames, &scenario);
     assert!(before.iter().all(|r| r.flags.is_empty()), "{before:?}");
-    let gone = frames
+    frames.retain(|frame| frame.description.height.first_profile != 160);
+    let after = records(&frames, &scenario);
+    let (cut, whole): (Vec<_>, Vec<_>) = after
         .iter()
-        .position(|f| f.description.height.first_profile == 160)
-        .unwrap();
-    let rows_mm = [80.0, 100.0];
-    let mut left = frames.clone();
-    left.remove(gone);
-    let after = records(&left, &scenario);
-    assert_eq!(after.len(), 5, "{after:#?}");
-    for piece in &after {
-        let cut = piece.flags.contains(&Flag::Cut);
-        let same = before
-            .iter()
-            .find(|r| (r.y_mm - piece.y_mm).hypot(r.x_mm - piece.x_mm) < 1e-6);
-        assert_eq!(cut, same.is_none(), "{piece:?}");
-        if let Some(same) = same {
-            assert_alike(same, piece, ROUNDING);
-        } else {
-            let beyond = piece.y_mm < rows_mm[0] || rows_mm[1] < piece.y_mm;
-            assert!(beyond, "{piece:?}");
-        }
+        .partition(|piece| piece.flags.contains(&Flag::Cut));
+    assert!(cut.len() >= 2, "{after:#?}");
+    for piece in cut {
+        // The farthest that a piece of this size reaches.
+        let reach_mm = 0.5 * piece.length_mm.hypot(piece.width_mm) + 10.0;
+        assert!((piece.y_mm - 90.0).abs() < reach_mm, "{piece:?}");
     }
+    assert_eq!(whole.len(), 1, "{after:#?}");
+    assert_alike(&before[2], whole[0], ROUNDING);
 }
 
 /// A frame whose file ends early is left out and named, and all else is as if it had never been there.
