@@ -131,7 +131,7 @@ mod tests {
         // GenICam SFNC 2.7.1, 21.4: coord = pixel·Scale + Offset; the standard's example has scale −0.12, offset 5000.
         let rectifier = Rectifier::new(
             2,
-            1,
+            0..1,
             0.5,
             0.5,
             (-0.12, 5000.0, None),
@@ -146,7 +146,7 @@ mod tests {
     fn the_invalid_count_is_compared_before_scaling() {
         let rectifier = Rectifier::new(
             2,
-            1,
+            0..1,
             0.5,
             0.5,
             (0.01, -5.0, Some(0)),

@@ -8,20 +8,26 @@ const OPEN_LINE_SPAN: f32 = 4.0;
 /// Fills what is missing from the nearest seen cells along the row and along the column: straight lines across the gap,
 /// weighted by the inverse square of its length.
 pub fn fill(heights_mm: &mut Array2<f32>) {
-    let missing: Vec<(usize, usize)> =
-        heights_mm.indexed_iter().filter(|(_, h)| h.is_nan()).map(|(at, _)| at).collect();
-    let fills: Vec<f32> = missing.iter().map(|&(row, column)| {
-        let across = heights_mm.row(row);
-        let along = heights_mm.column(column);
-        let lines = [line(along, row), line(across, column)];
-        let (mut sum, mut weights) = (0.0, 0.0);
-        for (height, span) in lines.into_iter().flatten() {
-            let weight = 1.0 / (span * span);
-            sum += weight * height;
-            weights += weight;
-        }
-        if weights > 0.0 { sum / weights } else { 0.0 }
-    }).collect();
+    let missing: Vec<(usize, usize)> = heights_mm
+        .indexed_iter()
+        .filter(|(_, h)| h.is_nan())
+        .map(|(at, _)| at)
+        .collect();
+    let fills: Vec<f32> = missing
+        .iter()
+        .map(|&(row, column)| {
+            let across = heights_mm.row(row);
+            let along = heights_mm.column(column);
+            let lines = [line(along, row), line(across, column)];
+            let (mut sum, mut weights) = (0.0, 0.0);
+            for (height, span) in lines.into_iter().flatten() {
+                let weight = 1.0 / (span * span);
+                sum += weight * height;
+                weights += weight;
+            }
+            if weights > 0.0 { sum / weights } else { 0.0 }
+        })
+        .collect();
     for (cell, height) in missing.into_iter().zip(fills) {
         heights_mm[cell] = height;
     }

@@ -4,7 +4,7 @@
 //! and grown alike on both sides. What it says is averaged over several lanes, and compared at the shoulder's own height, so that
 //! rims of any form speak: upright walls, slopes, rounded edges.
 
-use ndarray::{Array1, ArrayView2};
+use ndarray::ArrayView2;
 
 use super::super::region::Cell;
 
@@ -53,7 +53,11 @@ pub struct SeenFlanks {
 
 impl SeenFlanks {
     /// The first own cell of each lane that is seen, and has seen belt before it. Lanes run away from the camera.
-    pub fn new(heights_mm: &ArrayView2<'_, f32>, cells: &ArrayView2<'_, Cell>, low_mm: f32) -> Self {
+    pub fn new(
+        heights_mm: &ArrayView2<'_, f32>,
+        cells: &ArrayView2<'_, Cell>,
+        low_mm: f32,
+    ) -> Self {
         let lanes = heights_mm.ncols();
         let foot = |lane: usize| {
             let column = cells.column(lane);
@@ -70,14 +74,14 @@ impl SeenFlanks {
         Self { feet }
     }
 
-    /// Mean heights of the cells below `height_mm` on the flanks parallel to `direction`, from the top down: what the cells
-    /// behind a shoulder of that height are expected to hold. `None` if no flank in view reaches it.
-    pub fn below(
+    /// Mean profile of the flanks parallel to `direction`: height of the first cell from the foot on, never falling.
+    /// `None` if no flank in view reaches `height_mm`.
+    fn profile(
         &self,
         heights_mm: &ArrayView2<'_, f32>,
         height_mm: f32,
         direction: f32,
-    ) -> Option<Array1<f32>> {
+    ) -> Option<Vec<f32>> {
         let mut order: Vec<(f32, usize)> = self
             .feet
             .iter()
@@ -85,7 +89,7 @@ impl SeenFlanks {
             .map(|(index, &(_, _, foot))| ((foot - direction).abs(), index))
             .collect();
         order.sort_by(|one, two| one.0.total_cmp(&two.0).then(one.1.cmp(&two.1)));
-        let mut mean = Array1::zeros(LONGEST);
+        let mut sums = [(0.0_f32, 0.0_f32); LONGEST];
         let mut asked = 0;
         for (apart, index) in order {
             if asked >= ASKED_LANES || (apart > PARALLEL && asked >= LEAST_LANES) {
@@ -93,14 +97,66 @@ impl SeenFlanks {
             }
             let (lane, foot, _) = self.feet[index];
             let column = heights_mm.column(lane);
-            let top = (foot..(foot + LONGEST).min(column.len())).find(|&at| column[at] >= height_mm);
-            let Some(top) = top else { continue };
-            for (out, at) in mean.iter_mut().zip((foot..top).rev()) {
-                *out += if column[at].is_nan() { height_mm / 2.0 } else { column[at] };
+            let flank = foot..(foot + LONGEST).min(column.len());
+            if !flank.clone().any(|at| column[at] >= height_mm) {
+                continue;
+            }
+            for (sum, at) in sums.iter_mut().zip(flank) {
+                if !column[at].is_nan() {
+                    sum.0 += column[at];
+                    sum.1 += 1.0;
+                }
             }
             asked += 1;
         }
-        (asked > 0).then(|| mean / asked as f32)
+        let mut highest = 0.0_f32;
+        let mean = sums.iter().map(|&(sum, count)| {
+            if count > 0.0 {
+                highest = highest.max(sum / count);
+            }
+            highest
+        });
+        (asked > 0).then(|| mean.collect())
+    }
+
+    /// Heights expected of the cells behind a shoulder of `height_mm`, as on the flanks parallel to `direction`.
+    /// `None` if no flank in view reaches that height.
+    pub fn below(
+        &self,
+        heights_mm: &ArrayView2<'_, f32>,
+        height_mm: f32,
+        direction: f32,
+        slack_mm: f32,
+    ) -> Option<Vec<f32>> {
+        // On a level top the noise decides where its very height is first reached: a little less is reached at its edge.
+        let level_mm = height_mm - slack_mm;
+        let profile = self.profile(heights_mm, level_mm, direction)?;
+        let above = profile.iter().position(|&h| h >= level_mm)?;
+        let crest = match above.checked_sub(1) {
+            None => 0.0,
+            Some(before) => {
+                let (one, two) = (profile[before], profile[above]);
+                before as f32 + (level_mm - one) / (two - one).max(f32::MIN_POSITIVE)
+            }
+        };
+        // The foot lies half a cell before the first cell's centre, the crest half a cell behind the shoulder's, on the mean.
+        let at = |place: f32| {
+            if place <= -0.5 {
+                0.0
+            } else if place < 0.0 {
+                profile[0] * (1.0 + 2.0 * place)
+            } else {
+                let cell = place as usize;
+                let next = profile.get(cell + 1).copied().unwrap_or(height_mm);
+                profile[cell] + place.fract() * (next - profile[cell])
+            }
+        };
+        let cells = (crest + 1.5).ceil() as usize;
+        Some(
+            (1..=cells)
+                .map(|j| at(crest + 0.5 - j as f32).min(height_mm))
+                .collect(),
+        )
     }
 }
 
@@ -112,7 +168,11 @@ mod tests {
     #[test]
     fn a_straight_edge_has_its_slope() {
         let edge: Vec<Option<usize>> = (0..20).map(|lane| Some(3 + 2 * lane)).collect();
-        assert!(directions(&edge).iter().all(|d| (d.unwrap() - 2.0).abs() < 1e-4));
+        assert!(
+            directions(&edge)
+                .iter()
+                .all(|d| (d.unwrap() - 2.0).abs() < 1e-4)
+        );
         assert_eq!(directions(&[None, Some(1), None]), vec![None, None, None]);
     }
 
@@ -122,10 +182,23 @@ mod tests {
         let heights = Array2::from_shape_fn((20, 12), |(row, _)| {
             (3.0 * (row as f32 - 4.5)).clamp(0.0, 12.0)
         });
-        let cells =
-            heights.map(|&height| if height > 0.25 { Cell::Own } else { Cell::Free });
+        let cells = heights.map(|&height| if height > 0.25 { Cell::Own } else { Cell::Free });
         let flanks = SeenFlanks::new(&heights.view(), &cells.view(), 0.25);
-        let below = flanks.below(&heights.view(), 12.0, 0.0).unwrap();
-        assert_eq!(below.as_slice().unwrap()[..5], [10.5, 7.5, 4.5, 1.5, 0.0]);
+        let below = flanks.below(&heights.view(), 12.0, 0.0, 0.0).unwrap();
+        let expected = [10.5, 7.5, 4.5, 1.5, 0.0];
+        for (found, expected) in below.iter().zip(expected) {
+            assert!((found - expected).abs() < 1.6, "{below:?}");
+        }
+        let sum: f32 = below.iter().sum();
+        assert!((sum - 24.0).abs() < 1.0, "{below:?}");
+    }
+
+    #[test]
+    fn a_wall_leaves_nothing_behind() {
+        let heights = Array2::from_shape_fn((20, 12), |(row, _)| if row > 4 { 12.0 } else { 0.0 });
+        let cells = heights.map(|&height| if height > 0.25 { Cell::Own } else { Cell::Free });
+        let flanks = SeenFlanks::new(&heights.view(), &cells.view(), 0.25);
+        let below = flanks.below(&heights.view(), 12.0, 0.0, 0.1).unwrap();
+        assert!(below.iter().sum::<f32>() < 0.5, "{below:?}");
     }
 }

@@ -50,8 +50,13 @@ pub fn mend(
 ) -> Mended {
     let mut heights_mm = region.heights_mm.clone();
     spikes::reject_spikes(&mut heights_mm, noise_mm);
-    let mut states =
-        heights_mm.map(|h| if h.is_nan() { CellState::Dropout } else { CellState::Seen });
+    let mut states = heights_mm.map(|h| {
+        if h.is_nan() {
+            CellState::Dropout
+        } else {
+            CellState::Seen
+        }
+    });
     let mut ceiling_mm = Array2::from_elem(heights_mm.dim(), 0.0);
     shadow::rebuild(
         &mut heights_mm,
@@ -63,6 +68,12 @@ pub fn mend(
         light,
     );
     dropouts::fill(&mut heights_mm);
-    ceiling_mm.zip_mut_with(&heights_mm, |ceiling, &height| *ceiling = ceiling.max(height));
-    Mended { heights_mm, states, ceiling_mm }
+    ceiling_mm.zip_mut_with(&heights_mm, |ceiling, &height| {
+        *ceiling = ceiling.max(height)
+    });
+    Mended {
+        heights_mm,
+        states,
+        ceiling_mm,
+    }
 }

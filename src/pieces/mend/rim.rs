@@ -81,7 +81,11 @@ impl Rim {
                 radius_mm
             } else {
                 let square = radius_mm * radius_mm - from_centre * from_centre;
-                if square < 0.0 { f32::NEG_INFINITY } else { square.sqrt() }
+                if square < 0.0 {
+                    f32::NEG_INFINITY
+                } else {
+                    square.sqrt()
+                }
             }
         };
         debug_assert!((circle(0.0) - radius_mm * cos).abs() < 1e-3);
@@ -102,7 +106,11 @@ impl Rim {
                 })
             })
             .collect();
-        Self { radius_mm, rise_mm, fall_mm }
+        Self {
+            radius_mm,
+            rise_mm,
+            fall_mm,
+        }
     }
 
     /// Height of the `j`-th cell behind (j from 1) a shoulder `height_mm` above the floor, averaged over where in its cell
@@ -110,7 +118,11 @@ impl Rim {
     pub fn height_mm(&self, j: usize, height_mm: f32) -> f32 {
         let falls = self.fall_mm.get(j - 1);
         falls.map_or(0.0, |falls| {
-            falls.iter().map(|fall| (height_mm - fall).max(0.0)).sum::<f32>() / PLACES as f32
+            falls
+                .iter()
+                .map(|fall| (height_mm - fall).max(0.0))
+                .sum::<f32>()
+                / PLACES as f32
         })
     }
 }
@@ -144,7 +156,10 @@ mod tests {
         let angle = (1.0 / tan).atan();
         let rim = Rim::new(radius, 0.4, tan);
         let height = radius * angle.cos();
-        let sum: f32 = (1..=BEHIND).map(|j| rim.height_mm(j, height + 0.2 * 2.1445)).sum::<f32>() * 0.4;
+        let sum: f32 = (1..=BEHIND)
+            .map(|j| rim.height_mm(j, height + 0.2 * 2.1445))
+            .sum::<f32>()
+            * 0.4;
         // Area of the circle beyond x = R·sin: R²/2·(π/2 − angle) − R²/2·sin·cos.
         let exact = radius * radius / 2.0
             * (std::f32::consts::FRAC_PI_2 - angle - angle.sin() * angle.cos());

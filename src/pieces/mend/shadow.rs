@@ -5,7 +5,7 @@
 //! same piece that are seen ([`super::flank`]), which must speak where the shoulder is a crease. How well the last seen samples
 //! fit a circle with the ray's slope decides whom to believe.
 
-use ndarray::{ArrayViewMut2, Array2, Axis};
+use ndarray::{Array2, ArrayViewMut2, Axis};
 
 use super::super::region::Cell;
 use super::CellState;
@@ -23,6 +23,9 @@ const POOLED_LANES: usize = 4;
 const CREASE_CELLS: f32 = 2.0;
 /// Radii from this many cells on are smooth.
 const SMOOTH_CELLS: f32 = 5.0;
+
+/// How far below a level top its edge is looked for, mm: a few times what noise leaves in a mean over lanes.
+const SLACK_MM: f32 = 0.08;
 
 /// From which side the scene is seen, and how steeply.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -55,7 +58,9 @@ pub fn rebuild(
     low_mm: f32,
     light: Option<Light>,
 ) {
-    let Some(light) = light.or_else(|| infer(heights_mm, cells, grid, low_mm)) else { return };
+    let Some(light) = light.or_else(|| infer(heights_mm, cells, grid, low_mm)) else {
+        return;
+    };
     let mut heights = heights_mm.view_mut();
     let mut states = states.view_mut();
     let mut ceiling = ceiling_mm.view_mut();
@@ -74,8 +79,10 @@ pub fn rebuild(
     }
     let table = RimTable::new(pitch_mm, light.tan_angle);
     let flanks = SeenFlanks::new(&heights.view(), &cells, low_mm);
-    let last: Vec<Option<usize>> =
-        shoulders.iter().map(|lane| lane.last().map(|shoulder| shoulder.at)).collect();
+    let last: Vec<Option<usize>> = shoulders
+        .iter()
+        .map(|lane| lane.last().map(|shoulder| shoulder.at))
+        .collect();
     let edge = directions(&last);
     let mut fills: Vec<(usize, usize, f32, f32)> = Vec::new();
     for (lane, found) in shoulders.iter().enumerate() {
@@ -85,7 +92,10 @@ pub fn rebuild(
             let rim = table.nearest(&rise);
             let below = edge[lane]
                 .filter(|_| outer && shoulder.floor_mm == 0.0)
-                .and_then(|direction| flanks.below(&heights.view(), shoulder.height_mm, direction));
+                .and_then(|direction| {
+                    let height_mm = pooled_height(&heights, &shoulders, lane, shoulder);
+                    flanks.below(&heights.view(), height_mm, direction, SLACK_MM)
+                });
             let smooth = rim.map_or(0.0, |(rim, _)| {
                 let cells = rim.radius_mm / pitch_mm;
                 ((cells - CREASE_CELLS) / (SMOOTH_CELLS - CREASE_CELLS)).clamp(0.0, 1.0)
@@ -160,6 +170,29 @@ fn shoulders(
         .collect()
 }
 
+/// Height of a shoulder, by the line through those around it: less noise than its own sample has.
+fn pooled_height(
+    heights: &ArrayViewMut2<'_, f32>,
+    shoulders: &[Vec<Shoulder>],
+    lane: usize,
+    shoulder: &Shoulder,
+) -> f32 {
+    let first = lane.saturating_sub(POOLED_LANES);
+    let end = (lane + POOLED_LANES + 1).min(shoulders.len());
+    let near = (first..end).filter_map(|near| {
+        let reach = 4 * (near.abs_diff(lane) + 1);
+        let found = shoulders[near]
+            .iter()
+            .find(|s| s.at.abs_diff(shoulder.at) <= reach)?;
+        let x = near as f64 - lane as f64;
+        Some(([1.0, x], f64::from(heights[[found.at, near]]), 1.0))
+    });
+    let fit = crate::stats::weighted_least_squares(near, [0.0, 1e-6]);
+    fit.map_or(shoulder.height_mm, |fit| {
+        fit.coefficients[0] as f32 - shoulder.floor_mm
+    })
+}
+
 /// Mean rise of the samples before the shoulders near `at` in the lanes around `lane`; NaN where none is seen.
 fn pooled_rise(
     heights: &ArrayViewMut2<'_, f32>,
@@ -173,14 +206,17 @@ fn pooled_rise(
     let mut counts = [0.0_f32; BEFORE];
     for near in first..end {
         let reach = 4 * (near.abs_diff(lane) + 1);
-        let Some(shoulder) =
-            shoulders[near].iter().find(|shoulder| shoulder.at.abs_diff(at) <= reach)
+        let Some(shoulder) = shoulders[near]
+            .iter()
+            .find(|shoulder| shoulder.at.abs_diff(at) <= reach)
         else {
             continue;
         };
         let own_mm = heights[[shoulder.at, near]];
         for (index, (sum, count)) in sums.iter_mut().zip(&mut counts).enumerate() {
-            let Some(before) = shoulder.at.checked_sub(index + 1) else { break };
+            let Some(before) = shoulder.at.checked_sub(index + 1) else {
+                break;
+            };
             let height_mm = heights[[before, near]];
             if !height_mm.is_nan() {
                 *sum += height_mm - own_mm;
@@ -232,5 +268,8 @@ fn infer(
     if seen.len() < LEAST_SHADOWS {
         return None;
     }
-    crate::stats::median(seen).map(|tan_angle| Light { from_high_y, tan_angle })
+    crate::stats::median(seen).map(|tan_angle| Light {
+        from_high_y,
+        tan_angle,
+    })
 }
