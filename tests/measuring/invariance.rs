@@ -218,7 +218,7 @@ fn flipped(frame: &SimulatedFrame, rows_too: bool) -> SimulatedFrame {
 }
 
 /// Pieces by place, so that turned and unturned ones can be put side by side.
-fn beside<'a>(all: &'a [PieceRecord], [x_mm, y_mm]: [f64; 2], reach_mm: f64) -> &'a PieceRecord {
+fn beside(all: &[PieceRecord], [x_mm, y_mm]: [f64; 2], reach_mm: f64) -> &PieceRecord {
     let near: Vec<&PieceRecord> = all
         .iter()
         .filter(|r| (r.x_mm - x_mm).hypot(r.y_mm - y_mm) <= reach_mm)
