@@ -16,6 +16,10 @@ fn reference(file: &str) -> String {
 fn measure(pieces: Vec<PlacedPiece>, pitch_mm: [f64; 2]) -> Vec<PieceRecord> {
     let mut scenario = quiet("solids", pitch_mm, 300.0, 200.0);
     scenario.scanner.colour = None;
+    // 65535 counts must reach the top of what stands on its end.
+    if pieces.iter().any(|p| p.shape.size().max_height_mm > 55.0) {
+        scenario.scanner.scale_mm = 0.002;
+    }
     let simulated = simulate_scene(&scenario, &Scene { pieces }, 1).unwrap();
     let folder = written(&simulated.frames);
     let mut product = scenario.product();
