@@ -31,8 +31,8 @@ pub fn directions(edge: &[Option<usize>]) -> Vec<Option<f32>> {
             let (mut n, mut sum_x, mut sum_y, mut sum_xx, mut sum_xy) = (0.0, 0.0, 0.0, 0.0, 0.0);
             let first = lane.saturating_sub(DIRECTION_LANES);
             let end = (lane + DIRECTION_LANES + 1).min(edge.len());
-            for near in first..end {
-                if let Some(at) = edge[near] {
+            for (near, at) in edge.iter().enumerate().take(end).skip(first) {
+                if let Some(at) = *at {
                     let (x, y) = (near as f32 - lane as f32, at as f32 - own);
                     n += 1.0;
                     sum_x += x;

@@ -40,7 +40,7 @@ pub struct Mended {
 ///
 /// - Samples that stand alone far from all around them are taken for false and left out.
 /// - A gap behind the piece, seen from the camera, that falls as a grazing ray does is a shadow: its flank is rebuilt,
-///   see [`shadow`].
+///   by what the flanks that are seen look like.
 /// - All other gaps take the mean of straight lines across them, along and across, weighted by nearness.
 pub fn mend(
     region: &Region,
