@@ -12,6 +12,9 @@ const RING_MM: f64 = 1.2;
 /// How many standard deviations of its noise a mean must stand above the belt to be piece.
 const CLEAR_SDS: f32 = 3.0;
 
+/// Highest rim cell that a thin edge goes on from, in low thresholds: higher ones end in a wall, beyond which is belt.
+const EDGE_LOWS: f32 = 4.0;
+
 /// The cells of a piece.
 #[derive(Debug, Clone)]
 pub struct Footprint {
@@ -85,6 +88,9 @@ fn thin_edge(
     for _ in 0..rings {
         let mut grown = Vec::new();
         for (row, column) in rim {
+            if mended.heights_mm[[row, column]] > EDGE_LOWS * low_mm {
+                continue;
+            }
             for at in beside(row, column, (rows, columns)) {
                 let open = !covered[at]
                     && region.cells[at] != Cell::Other

@@ -14,6 +14,8 @@ use super::super::region::Cell;
 const DIRECTION_LANES: usize = 6;
 /// Examples that are averaged.
 const ASKED: usize = 15;
+/// Longest stretch of a lane that is kept, cells.
+const LONGEST: usize = 160;
 /// Fewest examples that are believed.
 const LEAST: usize = 3;
 /// Largest difference of direction, as an angle, rad, and of height, as a logarithm, for an example to count.
@@ -56,6 +58,13 @@ struct Example {
     behind_mm: Vec<f32>,
 }
 
+/// A lane of the seen side from its foot upwards.
+#[derive(Debug, Clone)]
+struct Slope {
+    angle: f32,
+    lane_mm: Vec<f32>,
+}
+
 /// A cell behind a shoulder as the examples have it.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub struct Expected {
@@ -69,6 +78,7 @@ pub struct Expected {
 #[derive(Debug)]
 pub struct SeenFlanks {
     examples: Vec<Example>,
+    slopes: Vec<Slope>,
     aspect: f32,
 }
 
@@ -85,6 +95,8 @@ impl SeenFlanks {
     ) -> Self {
         let lanes = heights_mm.ncols();
         let mut found: Vec<Option<(usize, f32, Vec<f32>)>> = Vec::with_capacity(lanes);
+        let mut feet: Vec<Option<usize>> = vec![None; lanes];
+        let mut seen: Vec<Vec<f32>> = vec![Vec::new(); lanes];
         let mut lane_mm = Vec::new();
         for lane in 0..lanes {
             let (column, cells) = (heights_mm.column(lane), cells.column(lane));
@@ -109,6 +121,8 @@ impl SeenFlanks {
                             last = if height.is_nan() { last } else { height };
                             lane_mm.push(last);
                         }
+                        feet[lane] = Some(foot);
+                        seen[lane] = lane_mm.iter().take(LONGEST).copied().collect();
                         let shoulder = mirrored_shoulder(&lane_mm, fall_mm, noise_mm)?;
                         let behind: Vec<f32> = lane_mm[..shoulder].iter().rev().copied().collect();
                         Some((foot + shoulder, lane_mm[shoulder], behind))
@@ -131,7 +145,21 @@ impl SeenFlanks {
                 })
             })
             .collect();
-        Self { examples, aspect }
+        let slopes = directions(&feet)
+            .into_iter()
+            .zip(seen)
+            .filter_map(|(direction, lane_mm)| {
+                Some(Slope {
+                    angle: (direction? * aspect).atan(),
+                    lane_mm,
+                })
+            })
+            .collect();
+        Self {
+            examples,
+            slopes,
+            aspect,
+        }
     }
 
     /// What is expected behind a shoulder of `height_mm` whose edge runs in `direction`, from the first cell behind it to
@@ -183,6 +211,38 @@ impl SeenFlanks {
             out.covered /= count;
         }
         Some(mean)
+    }
+}
+
+impl SeenFlanks {
+    /// What is expected before the first seen cell, of `height_mm`, of a lane on the camera's side whose foot a neighbour's
+    /// shadow hides, and whose edge runs in `direction`: from the first cell before it to the foot.
+    pub fn before(&self, height_mm: f32, direction: f32) -> Option<Vec<f32>> {
+        let angle = (direction * self.aspect).atan();
+        let mut order: Vec<(f32, usize)> = self
+            .slopes
+            .iter()
+            .enumerate()
+            .map(|(index, slope)| ((slope.angle - angle).abs(), index))
+            .collect();
+        order.sort_by(|one, two| one.0.total_cmp(&two.0).then(one.1.cmp(&two.1)));
+        let mut mean: Vec<f32> = Vec::new();
+        let mut asked = 0;
+        for (_, index) in order {
+            let lane_mm = &self.slopes[index].lane_mm;
+            let Some(first) = lane_mm.iter().position(|&h| h >= height_mm) else {
+                continue;
+            };
+            mean.resize(mean.len().max(first), 0.0);
+            for (out, height) in mean.iter_mut().zip(lane_mm[..first].iter().rev()) {
+                *out += height;
+            }
+            asked += 1;
+            if asked == ASKED {
+                break;
+            }
+        }
+        (asked >= LEAST).then(|| mean.into_iter().map(|sum| sum / asked as f32).collect())
     }
 }
 

@@ -5,7 +5,7 @@
 //! it rounds off to the ray's slope, it goes on as the parabola `z² ∝ distance` that an ellipse's rim follows; if it is a crease,
 //! the flank goes straight down.
 
-use ndarray::{Array2, ArrayView2, ArrayViewMut2, Axis};
+use ndarray::{Array2, ArrayView1, ArrayView2, ArrayViewMut2, Axis};
 
 use super::super::region::Cell;
 use super::CellState;
@@ -76,11 +76,12 @@ pub fn rebuild(
         cells.invert_axis(Axis(0));
     }
     let pitch_mm = grid.pitch_along_mm as f32;
+    let fall_mm = pitch_mm / light.tan_angle;
+    let hidden_fronts = hidden_fronts(&heights.view(), &cells, fall_mm, low_mm);
     let shoulders = shoulders(&heights.view(), &cells, pitch_mm, low_mm, light.tan_angle);
-    if shoulders.iter().all(Vec::is_empty) {
+    if shoulders.iter().all(Vec::is_empty) && hidden_fronts.iter().all(Option::is_none) {
         return;
     }
-    let fall_mm = pitch_mm / light.tan_angle;
     let aspect = (grid.pitch_along_mm / grid.pitch_across_mm) as f32;
     let flanks = SeenFlanks::new(&heights.view(), &cells, low_mm, fall_mm, aspect, noise_mm);
     let last: Vec<Option<usize>> = shoulders
@@ -121,11 +122,110 @@ pub fn rebuild(
             }
         }
     }
+    fills.extend(fronts(&hidden_fronts, &heights.view(), &flanks, low_mm));
     for fill in fills {
         heights[fill.cell] = fill.height_mm;
         states[fill.cell] = fill.state;
         ceiling[fill.cell] = fill.ray_mm;
     }
+}
+
+/// Unseen cells on the camera's side, in the shadow of a neighbour.
+#[derive(Debug, Clone, Copy)]
+struct HiddenFront {
+    first: usize,
+    /// One past the last: the first cell seen again.
+    end: usize,
+    /// Whether that is the piece, and not belt.
+    on_own: bool,
+}
+
+/// The neighbour's shadow of each lane before the piece's first seen cell; behind a neighbour, or from the window's start on.
+fn hidden_fronts(
+    heights: &ArrayView2<'_, f32>,
+    cells: &ArrayView2<'_, Cell>,
+    fall_mm: f32,
+    low_mm: f32,
+) -> Vec<Option<HiddenFront>> {
+    let lane = |column: ArrayView1<'_, f32>, cells: ArrayView1<'_, Cell>| {
+        let mut last: Option<usize> = None;
+        for at in 0..column.len() {
+            if column[at].is_nan() {
+                continue;
+            }
+            let first = last.map_or(0, |last| last + 1);
+            let on_own = cells[at] == Cell::Own;
+            let shadowed = match last {
+                None => at > LEAST_GAP,
+                Some(last) => {
+                    let gap = (at - last) as f32;
+                    cells[last] == Cell::Other
+                        && at - last > LEAST_GAP
+                        && column[last] - column[at].max(0.0) >= LEAST_FALL * gap * fall_mm
+                }
+            };
+            if shadowed {
+                let on_own = on_own && column[at] > low_mm;
+                return Some(HiddenFront {
+                    first,
+                    end: at,
+                    on_own,
+                });
+            }
+            if on_own {
+                return None;
+            }
+            last = Some(at);
+        }
+        None
+    };
+    heights
+        .columns()
+        .into_iter()
+        .zip(cells.columns())
+        .map(|(h, c)| lane(h, c))
+        .collect()
+}
+
+/// Fills for hidden fronts: belt, and before the piece's first seen cell what its seen fronts look like below that height.
+fn fronts(
+    hidden: &[Option<HiddenFront>],
+    heights: &ArrayView2<'_, f32>,
+    flanks: &SeenFlanks,
+    low_mm: f32,
+) -> Vec<Fill> {
+    let edge: Vec<Option<usize>> = hidden
+        .iter()
+        .map(|front| front.filter(|f| f.on_own).map(|f| f.end))
+        .collect();
+    let directions = directions(&edge);
+    let mut fills = Vec::new();
+    for (lane, front) in hidden.iter().enumerate() {
+        let Some(front) = front else { continue };
+        let expected = directions[lane]
+            .and_then(|direction| flanks.before(heights[[front.end, lane]], direction))
+            .unwrap_or_default();
+        for (index, at) in (front.first..front.end).rev().enumerate() {
+            let height_mm = expected.get(index).copied().unwrap_or(0.0);
+            let state = if height_mm > low_mm {
+                CellState::Shadow
+            } else {
+                CellState::Beyond
+            };
+            let ray_mm = if front.on_own {
+                heights[[front.end, lane]]
+            } else {
+                height_mm
+            };
+            fills.push(Fill {
+                cell: (at, lane),
+                height_mm,
+                ray_mm,
+                state,
+            });
+        }
+    }
+    fills
 }
 
 /// The shoulders of each lane, in order away from the camera.
