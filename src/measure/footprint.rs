@@ -2,7 +2,7 @@
 
 use ndarray::Array2;
 
-use crate::pieces::{Cell, Mended, Region};
+use crate::pieces::{Cell, CellState, Mended, Region};
 use crate::surface::SurfaceGrid;
 
 /// How far beyond the footprint the volume is summed, mm: over the rim's partly covered cells and the thin edge below the
@@ -22,18 +22,20 @@ impl Footprint {
     /// The region's own cells, and those above `low_mm` that hang together with them (its reconstructed side).
     pub fn new(region: &Region, mended: &Mended, low_mm: f32, grid: &SurfaceGrid) -> Self {
         let size = region.cells.dim();
+        let stands = |at: (usize, usize)| {
+            mended.heights_mm[at] > low_mm && mended.states[at] != CellState::Beyond
+        };
         let mut covered = Array2::from_elem(size, false);
         let mut open: Vec<(usize, usize)> = Vec::new();
         for (at, &cell) in region.cells.indexed_iter() {
-            if cell == Cell::Own && mended.heights_mm[at] > low_mm {
+            if cell == Cell::Own && stands(at) {
                 covered[at] = true;
                 open.push(at);
             }
         }
         while let Some((row, column)) = open.pop() {
             for at in beside(row, column, size) {
-                if !covered[at] && region.cells[at] != Cell::Other && mended.heights_mm[at] > low_mm
-                {
+                if !covered[at] && region.cells[at] != Cell::Other && stands(at) {
                     covered[at] = true;
                     open.push(at);
                 }

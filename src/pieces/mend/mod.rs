@@ -2,7 +2,6 @@
 
 mod dropouts;
 mod flank;
-mod rim;
 mod shadow;
 mod spikes;
 
@@ -22,6 +21,8 @@ pub enum CellState {
     Dropout,
     /// Hidden from the camera, rebuilt.
     Shadow,
+    /// Hidden from the camera, and more likely belt than piece: its height is what may still stand there on the mean.
+    Beyond,
 }
 
 /// A window of heights without gaps.
@@ -65,6 +66,7 @@ pub fn mend(
         &region.cells,
         grid,
         low_mm,
+        noise_mm as f32,
         light,
     );
     dropouts::fill(&mut heights_mm);
