@@ -5,11 +5,10 @@
 //! the corrected picture. [`ClassMap::classify`] returns exactly that: no approximation is left in the table.
 //!
 //! **Method.** The 256³ colours are cut into 64³ cells of 4³ colours. Bounds of L, a and b over a cell show for most cells that
-//! all its colours have one class. In the others each colour is evaluated, and the cell refers to a block of 64 classes.
+//! all its colours have one class. In the others each colour is evaluated, and the cell holds 64 classes. Cells are worked
+//! out when a colour of theirs is first met: a product shows a few thousand of the 262 144.
 
-use std::sync::LazyLock;
-
-use rayon::prelude::*;
+use std::sync::{LazyLock, OnceLock};
 
 use crate::{Error, ErrorKind, Result};
 
@@ -40,9 +39,20 @@ impl LabLimits {
 /// Class rules as a table over all 8-bit sRGB colours.
 #[derive(Debug, Clone)]
 pub struct ClassMap {
-    /// A class, or [`MIXED`] plus a block's number.
-    cells: Vec<u32>,
-    blocks: Vec<[u8; BLOCK]>,
+    rules: Vec<Option<LabLimits>>,
+    base: u8,
+    /// One for each red and green; made when first met.
+    rows: Vec<OnceLock<Box<Row>>>,
+}
+
+/// The cells of all blues.
+type Row = [OnceLock<Cell>; CELLS];
+
+/// The classes of a cell's colours.
+#[derive(Debug, Clone)]
+enum Cell {
+    One(u8),
+    Several(Box<[u8; BLOCK]>),
 }
 
 /// Cells along each channel.
@@ -51,8 +61,6 @@ const CELLS: usize = 64;
 const SIDE: usize = 4;
 /// Colours of a cell.
 const BLOCK: usize = SIDE * SIDE * SIDE;
-/// Marks a cell of several classes.
-const MIXED: u32 = 1 << 31;
 
 impl ClassMap {
     /// Compiles rules: `rules[k]` is the box of class `k`, `None` for a class that claims no colour (the base); the first
@@ -62,21 +70,11 @@ impl ClassMap {
     /// More than 255 classes, a base that is none of them, a limit that is not finite or low above high.
     pub fn new(rules: &[Option<LabLimits>], base: u8) -> Result<Self> {
         check(rules, base)?;
-        let slabs: Vec<Slab> = (0..CELLS)
-            .into_par_iter()
-            .map(|red| Slab::new(red, rules, base))
-            .collect();
-        let mut map = Self {
-            cells: Vec::with_capacity(CELLS * CELLS * CELLS),
-            blocks: Vec::new(),
-        };
-        for slab in slabs {
-            let first_block = map.blocks.len() as u32;
-            let renumbered = |cell: u32| cell + first_block * u32::from(cell >= MIXED);
-            map.cells.extend(slab.cells.into_iter().map(renumbered));
-            map.blocks.extend(slab.blocks);
-        }
-        Ok(map)
+        Ok(Self {
+            rules: rules.to_vec(),
+            base,
+            rows: (0..CELLS * CELLS).map(|_| OnceLock::new()).collect(),
+        })
     }
 
     /// The class of an 8-bit sRGB colour.
@@ -84,12 +82,20 @@ impl ClassMap {
     #[inline]
     pub fn classify(&self, rgb: [u8; 3]) -> u8 {
         let [r, g, b] = rgb.map(usize::from);
-        let cell = self.cells[(r / SIDE * CELLS + g / SIDE) * CELLS + b / SIDE];
-        if cell < MIXED {
-            cell as u8
-        } else {
-            let within = (r % SIDE * SIDE + g % SIDE) * SIDE + b % SIDE;
-            self.blocks[(cell - MIXED) as usize][within]
+        let row = self.rows[r / SIDE * CELLS + g / SIDE]
+            .get_or_init(|| Box::new(std::array::from_fn(|_| OnceLock::new())));
+        match row[b / SIDE].get_or_init(|| self.cell([r / SIDE, g / SIDE, b / SIDE])) {
+            Cell::One(class) => *class,
+            Cell::Several(classes) => classes[(r % SIDE * SIDE + g % SIDE) * SIDE + b % SIDE],
+        }
+    }
+
+    #[cold]
+    fn cell(&self, place: [usize; 3]) -> Cell {
+        let lowest = place.map(|cell| cell * SIDE);
+        match sure_class(&self.rules, self.base, &LabBounds::of_cell(lowest)) {
+            Some(class) => Cell::One(class),
+            None => Cell::Several(Box::new(evaluate_block(&self.rules, self.base, lowest))),
         }
     }
 
@@ -120,21 +126,30 @@ impl ClassMap {
                 "{columns} pixels of 3 bytes into {columns} classes"
             )));
         }
+        self.classify_run(raw_rgb, 0, correction, out);
+        Ok(())
+    }
+
+    /// The classes of pixels that follow on from each other, the first of them in column `first` of the frame.
+    ///
+    /// As many as the shortest of the pixels, the correction's columns from `first` on, and the output allow.
+    pub fn classify_run(
+        &self,
+        raw_rgb: &[u8],
+        first: usize,
+        correction: Option<&CorrectionRow>,
+        out: &mut [u8],
+    ) {
         match correction {
-            Some(row) => row.for_each(raw_rgb, out, |class, rgb| *class = self.classify(rgb)),
+            Some(row) => row.for_each(first, raw_rgb, out, |class, rgb| {
+                *class = self.classify(rgb);
+            }),
             None => {
                 for (pixel, class) in raw_rgb.as_chunks::<3>().0.iter().zip(out) {
                     *class = self.classify(*pixel);
                 }
             }
         }
-        Ok(())
-    }
-
-    /// Size of the table in bytes.
-    #[must_use]
-    pub fn table_bytes(&self) -> usize {
-        self.cells.len() * size_of::<u32>() + self.blocks.len() * BLOCK
     }
 }
 
@@ -178,35 +193,6 @@ fn first_fit(rules: &[Option<LabLimits>], base: u8, lab: Lab) -> u8 {
 /// Linear light of each code in double precision.
 static LIGHT: LazyLock<[f64; 256]> =
     LazyLock::new(|| std::array::from_fn(|code| linear_from_srgb(code as f64 / 255.0)));
-
-/// All cells of one red step.
-struct Slab {
-    cells: Vec<u32>,
-    blocks: Vec<[u8; BLOCK]>,
-}
-
-impl Slab {
-    fn new(red: usize, rules: &[Option<LabLimits>], base: u8) -> Self {
-        let mut slab = Self {
-            cells: Vec::with_capacity(CELLS * CELLS),
-            blocks: Vec::new(),
-        };
-        for green in 0..CELLS {
-            for blue in 0..CELLS {
-                let lowest = [red, green, blue].map(|cell| cell * SIDE);
-                let cell = match sure_class(rules, base, &LabBounds::of_cell(lowest)) {
-                    Some(class) => u32::from(class),
-                    None => {
-                        slab.blocks.push(evaluate_block(rules, base, lowest));
-                        MIXED + (slab.blocks.len() - 1) as u32
-                    }
-                };
-                slab.cells.push(cell);
-            }
-        }
-        slab
-    }
-}
 
 fn evaluate_block(rules: &[Option<LabLimits>], base: u8, lowest: [usize; 3]) -> [u8; BLOCK] {
     let light = &*LIGHT;
@@ -322,6 +308,8 @@ fn f_slope(t: f64) -> f64 {
 
 #[cfg(test)]
 mod tests {
+    use rayon::prelude::*;
+
     use super::super::{Correction, encode_srgb8};
     use super::*;
 
@@ -406,7 +394,6 @@ mod tests {
         };
         let map = ClassMap::new(&[Some(all), Some(all)], 1)?;
         assert_eq!(map.classify([120, 60, 60]), 0);
-        assert_eq!(map.table_bytes(), 64 * 64 * 64 * 4);
         let none = ClassMap::new(&[None], 0)?;
         assert_eq!(none.classify([120, 60, 60]), 0);
         Ok(())

@@ -8,6 +8,7 @@ use std::collections::BinaryHeap;
 
 use ndarray::Array2;
 
+use super::patches::{Patch, patches};
 use crate::{Error, ErrorKind, Result};
 
 /// A cell without a class: outside the piece.
@@ -60,6 +61,9 @@ pub fn fill_highlights(
         )
         .expected(format!("{:?}, as the classes", class.dim())));
     }
+    if !saturated.iter().any(|&lit| lit) {
+        return Ok(Highlights::default());
+    }
     let window = Window::of(class);
     let before: Vec<u8> = class.iter().copied().collect();
     let lit: Vec<bool> = saturated
@@ -82,9 +86,8 @@ pub fn fill_highlights(
 
     let mut result = Highlights::default();
     let mut after = before.clone();
-    let mut stamp = vec![0_usize; before.len()];
-    for (number, blob) in blobs.iter().enumerate() {
-        let number = number + 1;
+    let mut stamp = vec![0_u32; before.len()];
+    for (number, blob) in (1_u32..).zip(&blobs) {
         let mut region = blob.clone();
         let mut votes = [0_usize; 256];
         if small(&blob) {
@@ -136,106 +139,114 @@ pub fn remove_specks(
     min_area_mm2: f64,
 ) -> RecolouredSpecks {
     let window = Window::of(class);
-    let before: Vec<u8> = class.iter().copied().collect();
     let is_small = |cells: usize| (cells as f64) * cell_area_mm2 < min_area_mm2;
-
-    let mut patches = window.patches(
-        |cell, next| before[cell] == before[next],
-        |cell| before[cell] != NO_CLASS,
-    );
-    let mut patch_of = vec![usize::MAX; before.len()];
-    for (number, cells) in patches.iter().enumerate() {
-        cells.iter().for_each(|&cell| patch_of[cell] = number);
-    }
-    let mut patch_class: Vec<u8> = patches.iter().map(|cells| before[cells[0]]).collect();
-    // Where a patch went that was joined to another; itself while it stands.
-    let mut joined_to: Vec<usize> = (0..patches.len()).collect();
-    // A patch's cells are in scanning order, so the first is its first row by row.
-    let mut first_cell: Vec<usize> = patches.iter().map(|cells| cells[0]).collect();
-
+    let (runs, mut patches) = patches(class);
     let mut queue: BinaryHeap<Reverse<(usize, usize, usize)>> = patches
         .iter()
         .enumerate()
-        .filter(|(_, cells)| is_small(cells.len()))
-        .map(|(number, cells)| Reverse((cells.len(), first_cell[number], number)))
+        .filter(|(_, patch)| is_small(patch.cells))
+        .map(|(number, patch)| Reverse((patch.cells, patch.first_cell, number)))
         .collect();
     let mut result = RecolouredSpecks::default();
-    let mut stamp = vec![usize::MAX; before.len()];
+    let Some(cells) = class.as_slice_mut().filter(|_| !queue.is_empty()) else {
+        return result;
+    };
+    // Cells are listed for small patches only: what joins a large one needs no second look.
+    let mut patch_of = vec![NO_PATCH; cells.len()];
+    let mut cells_of: Vec<Vec<usize>> = vec![Vec::new(); patches.len()];
+    for run in &runs {
+        patch_of[run.first..run.end].fill(run.patch);
+        if is_small(patches[run.patch as usize].cells) {
+            cells_of[run.patch as usize].extend(run.first..run.end);
+        }
+    }
+    let small: Vec<usize> = queue.iter().map(|Reverse(entry)| entry.2).collect();
+    // The small patches that a small patch is made of; and where a patch went that was joined to another.
+    let mut members: Vec<Vec<usize>> = vec![Vec::new(); patches.len()];
+    for &patch in &small {
+        members[patch].push(patch);
+    }
+    let mut joined_to: Vec<usize> = (0..patches.len()).collect();
+    let mut stamp = vec![0_u32; cells.len()];
     let mut turn = 0;
 
     while let Some(Reverse((size, _, patch))) = queue.pop() {
         // An entry is out of date when its patch was joined to another or has grown since.
-        if joined_to[patch] != patch || patches[patch].len() != size {
+        if joined_to[patch] != patch || patches[patch].cells != size {
             continue;
         }
+        turn += 1;
         let mut votes = [0_usize; 256];
         let mut neighbours = Vec::new();
-        for &cell in &patches[patch] {
-            window.around(cell, |next| {
-                if patch_of[next] == usize::MAX || stamp[next] == turn {
-                    return;
-                }
-                stamp[next] = turn;
-                let neighbour = root(&mut joined_to, patch_of[next]);
-                if neighbour != patch {
-                    votes[usize::from(patch_class[neighbour])] += 1;
-                    neighbours.push(neighbour);
-                }
-            });
+        for &member in &members[patch] {
+            for &cell in &cells_of[member] {
+                window.around(cell, |next| {
+                    if patch_of[next] == NO_PATCH || stamp[next] == turn {
+                        return;
+                    }
+                    stamp[next] = turn;
+                    let neighbour = root(&mut joined_to, patch_of[next] as usize);
+                    if neighbour != patch {
+                        votes[usize::from(patches[neighbour].class)] += 1;
+                        neighbours.push(neighbour);
+                    }
+                });
+            }
         }
-        turn += 1;
         let Some(winner) = majority(&votes) else {
             continue;
         };
         result.specks += 1;
-        patch_class[patch] = winner;
+        patches[patch].class = winner;
         neighbours.sort_unstable();
         neighbours.dedup();
         let mut whole = patch;
         for neighbour in neighbours {
-            if patch_class[neighbour] == winner {
-                whole = join(
-                    &mut patches,
-                    &mut joined_to,
-                    &mut first_cell,
-                    whole,
-                    neighbour,
-                );
+            if patches[neighbour].class == winner {
+                whole = join(&mut patches, &mut joined_to, &mut members, whole, neighbour);
             }
         }
-        patch_class[whole] = winner;
-        if is_small(patches[whole].len()) {
-            queue.push(Reverse((patches[whole].len(), first_cell[whole], whole)));
+        patches[whole].class = winner;
+        if is_small(patches[whole].cells) {
+            queue.push(Reverse((
+                patches[whole].cells,
+                patches[whole].first_cell,
+                whole,
+            )));
         }
     }
 
-    for (cell, slot) in class.iter_mut().enumerate() {
-        if patch_of[cell] != usize::MAX {
-            let winner = patch_class[root(&mut joined_to, patch_of[cell])];
-            result.cells += usize::from(*slot != winner);
-            *slot = winner;
+    for patch in small {
+        let winner = patches[root(&mut joined_to, patch)].class;
+        for &cell in &cells_of[patch] {
+            result.cells += usize::from(cells[cell] != winner);
+            cells[cell] = winner;
         }
     }
     result
 }
 
+/// A cell outside the piece.
+const NO_PATCH: u32 = u32::MAX;
+
 /// Joins two patches, the smaller into the larger, and returns the one that stands.
 fn join(
-    patches: &mut [Vec<usize>],
+    patches: &mut [Patch],
     joined_to: &mut [usize],
-    first_cell: &mut [usize],
+    members: &mut [Vec<usize>],
     one: usize,
     other: usize,
 ) -> usize {
-    let (large, small) = if patches[one].len() >= patches[other].len() {
+    let (large, small) = if patches[one].cells >= patches[other].cells {
         (one, other)
     } else {
         (other, one)
     };
-    let moved = std::mem::take(&mut patches[small]);
-    patches[large].extend(moved);
+    let moved = std::mem::take(&mut members[small]);
+    members[large].extend(moved);
     joined_to[small] = large;
-    first_cell[large] = first_cell[large].min(first_cell[small]);
+    patches[large].cells += patches[small].cells;
+    patches[large].first_cell = patches[large].first_cell.min(patches[small].first_cell);
     large
 }
 

@@ -133,13 +133,17 @@ impl CorrectionRow {
             )
             .expected(format!("{} pixels of 3 bytes", self.gains.len())));
         }
-        self.for_each(raw_rgb, out.as_chunks_mut::<3>().0, |slot, rgb| *slot = rgb);
+        self.for_each(0, raw_rgb, out.as_chunks_mut::<3>().0, |slot, rgb| {
+            *slot = rgb
+        });
         Ok(())
     }
 
-    /// Hands the corrected 8-bit sRGB of each pixel to `put`, with its slot. Lengths were checked by the caller.
+    /// Hands the corrected 8-bit sRGB of each pixel to `put`, with its slot, from column `first` on. Lengths were checked by
+    /// the caller.
     pub(super) fn for_each<T>(
         &self,
+        first: usize,
         raw_rgb: &[u8],
         slots: &mut [T],
         mut put: impl FnMut(&mut T, [u8; 3]),
@@ -149,7 +153,7 @@ impl CorrectionRow {
         // In blocks with one array a channel, so that the arithmetic between the look-ups runs on several pixels at once.
         let mut light = [[0.0_f32; BLOCK]; 3];
         let pixels = raw_rgb.as_chunks::<3>().0.chunks(BLOCK);
-        let blocks = pixels.zip(self.gains.chunks(BLOCK));
+        let blocks = pixels.zip(self.gains.get(first..).unwrap_or_default().chunks(BLOCK));
         for ((pixels, gains), slots) in blocks.zip(slots.chunks_mut(BLOCK)) {
             for (place, (pixel, gain)) in pixels.iter().zip(gains).enumerate() {
                 for channel in 0..3 {

@@ -1,10 +1,13 @@
 //! The classes on a piece's surface.
 
-use ndarray::Array2;
+use std::ops::Range;
 
-use super::colour_field::ColourWindow;
+use ndarray::{Array2, s};
+
+use super::colour_field::{ColourField, NO_PIXEL};
+use super::spans::{row_of, spans};
 use crate::colour::{
-    ClassMap, CorrectionRow, HIGHLIGHT_MAX_AREA_MM2, NO_CLASS, fill_highlights, is_clipped,
+    CLIPPED_FROM, ClassMap, HIGHLIGHT_MAX_AREA_MM2, NO_CLASS, fill_highlights, is_clipped,
     remove_specks,
 };
 use crate::error::Result;
@@ -22,45 +25,99 @@ pub struct ClassRaster {
     pub doubtful: bool,
 }
 
+/// How cells get their classes.
+#[derive(Debug, Clone, Copy)]
+pub struct ClassRules<'a> {
+    /// The profile's rules.
+    pub map: &'a ClassMap,
+    /// Class of cells without colour.
+    pub base: u8,
+    /// Area below which a patch of one class is a speck, mm².
+    pub min_speck_mm2: f64,
+}
+
 /// Gives each covered cell its class by the profile's rules, fills highlights and removes specks.
 ///
-/// Cells without colour take the class `base`.
+/// `covered` is a window whose first cell is (`first_row`, `first_column`) of the surface.
 ///
 /// # Errors
 /// None that input can cause; sizes are checked by what is called.
 pub fn classes(
     covered: &Array2<bool>,
-    window: &ColourWindow,
-    map: &ClassMap,
-    base: u8,
-    correction: Option<&CorrectionRow>,
+    (first_row, first_column): (usize, usize),
+    field: &ColourField,
+    rules: &ClassRules<'_>,
     grid: &SurfaceGrid,
-    min_speck_mm2: f64,
 ) -> Result<ClassRaster> {
-    let mut class = Array2::from_elem(covered.dim(), NO_CLASS);
-    let mut clipped = Array2::from_elem(covered.dim(), false);
+    let size = covered.dim();
+    let mut class = Array2::from_elem(size, NO_CLASS);
+    let mut clipped: Option<Array2<bool>> = None;
     let (mut cells, mut missing) = (0_usize, 0_usize);
-    for (at, _) in covered.indexed_iter().filter(|(_, covered)| **covered) {
-        cells += 1;
-        let raw = window.raw[at];
-        let column = window.column[at];
-        if column == u32::MAX {
-            missing += 1;
-            class[at] = base;
-            continue;
-        }
-        clipped[at] = is_clipped(raw);
-        class[at] = match correction.and_then(|row| row.linear(column as usize, raw)) {
-            Some(linear) => map.classify_corrected(linear),
-            None => map.classify(raw),
-        };
+    for (row, span) in spans(covered) {
+        let columns = first_column + span.start..first_column + span.end;
+        field.each_part(first_row + row, columns, |part, rgb| {
+            let window = part.start - first_column..part.end - first_column;
+            let covered = row_of(covered, row, &window);
+            for run in runs(covered, &field.pixels()[part.clone()]) {
+                let columns = window.start + run.start..window.start + run.end;
+                let mut out = class.slice_mut(s![row, columns.clone()]);
+                let Some(out) = out.as_slice_mut() else {
+                    continue;
+                };
+                cells += run.len();
+                let pixel = field.pixels()[part.start + run.start];
+                let Some(rgb) = rgb.filter(|_| pixel != NO_PIXEL) else {
+                    missing += run.len();
+                    out.fill(rules.base);
+                    continue;
+                };
+                let first = pixel as usize;
+                let raw = &rgb[first * 3..(first + run.len()) * 3];
+                rules.map.classify_run(raw, first, field.correction(), out);
+                if any_clipped(raw) {
+                    let clipped = clipped.get_or_insert_with(|| Array2::from_elem(size, false));
+                    let pixels = raw.as_chunks::<3>().0;
+                    for (column, &pixel) in columns.zip(pixels) {
+                        clipped[[row, column]] = is_clipped(pixel);
+                    }
+                }
+            }
+        });
     }
     let cell_mm2 = grid.cell_area_mm2();
-    let highlights = fill_highlights(&mut class, &clipped, cell_mm2, HIGHLIGHT_MAX_AREA_MM2)?;
-    remove_specks(&mut class, cell_mm2, min_speck_mm2);
-    let unusable = (missing + highlights.left_cells) as f64;
+    let left_cells = match &clipped {
+        None => 0,
+        Some(clipped) => {
+            fill_highlights(&mut class, clipped, cell_mm2, HIGHLIGHT_MAX_AREA_MM2)?.left_cells
+        }
+    };
+    remove_specks(&mut class, cell_mm2, rules.min_speck_mm2);
     Ok(ClassRaster {
         class,
-        doubtful: unusable > DOUBTFUL_SHARE * cells as f64,
+        doubtful: (missing + left_cells) as f64 > DOUBTFUL_SHARE * cells as f64,
     })
+}
+
+/// Runs of covered cells whose pixels follow on from each other, or that have none.
+fn runs<'a>(covered: &'a [bool], pixels: &'a [u32]) -> impl Iterator<Item = Range<usize>> + 'a {
+    let mut next = 0;
+    std::iter::from_fn(move || {
+        let first = next + covered[next..].iter().position(|&cell| cell)?;
+        let follows = |place: usize| {
+            let (one, two) = (pixels[place - 1], pixels[place]);
+            covered[place]
+                && (two == one.wrapping_add(1) && two != 0 && two != NO_PIXEL
+                    || one == NO_PIXEL && two == NO_PIXEL)
+        };
+        let end = (first + 1..covered.len())
+            .find(|&place| !follows(place))
+            .unwrap_or(covered.len());
+        next = end;
+        Some(first..end)
+    })
+}
+
+/// Whether any byte of these pixels counts as saturated.
+fn any_clipped(raw: &[u8]) -> bool {
+    raw.iter().copied().fold(0, u8::max) >= CLIPPED_FROM
 }

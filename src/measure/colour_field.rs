@@ -1,6 +1,7 @@
 //! The colour frames of a recording, brought onto the surface's grid.
 
 use std::collections::VecDeque;
+use std::ops::Range;
 
 use ndarray::Array2;
 
@@ -41,15 +42,31 @@ pub struct ColourField {
     height: HeightPlace,
     grid: SurfaceGrid,
     /// Measured place from true place: scales, skew, and the registration.
-    across_scale: f64,
     along_scale: f64,
     skew: f64,
-    shift_mm: [f64; 2],
+    shift_along_mm: f64,
     correction: Option<CorrectionRow>,
-    /// Rows by their number in the recording, from `first_row` on; empty where missing.
-    rows: VecDeque<Vec<u8>>,
+    /// Column of the colour frame that each column of the grid takes; [`NO_PIXEL`] beside the frame.
+    pixels: Vec<u32>,
+    /// skew·(x − cx) of each column of the grid, mm.
+    skew_mm: Vec<f64>,
+    /// Blocks of rows as they came, from number `first_block` on; emptied when none of their rows is kept any more.
+    blocks: VecDeque<Vec<u8>>,
+    first_block: usize,
+    /// Rows by their number in the recording, from `first_row` on; `None` where missing.
+    rows: VecDeque<Option<RowPlace>>,
     first_row: i64,
 }
+
+/// Where a row of colour is kept.
+#[derive(Debug, Clone, Copy)]
+struct RowPlace {
+    block: usize,
+    first_byte: usize,
+}
+
+/// No colour for this column.
+pub const NO_PIXEL: u32 = u32::MAX;
 
 impl ColourField {
     /// For colour frames like `part`, `columns` wide, on a surface of `grid`.
@@ -75,19 +92,35 @@ impl ColourField {
             }
             None => None,
         };
+        let across_scale = errors.map_or(1.0, |errors| errors.across_scale);
+        let skew = errors.map_or(0.0, |errors| errors.skew_mrad * 1e-3);
+        let cx_mm = width_mm / 2.0;
+        let shift_mm = part.origin_across_mm + registration.dx_mm;
+        let from_centre_mm = |column: usize| grid.x_mm(column as f64) - cx_mm;
+        let pixel = |column| {
+            let x_mm = cx_mm + across_scale * from_centre_mm(column) - shift_mm;
+            let pixel = (x_mm / part.pitch_across_mm).floor();
+            if pixel < 0.0 || pixel >= columns as f64 {
+                NO_PIXEL
+            } else {
+                pixel as u32
+            }
+        };
         Ok(Self {
+            pixels: (0..grid.columns).map(pixel).collect(),
+            skew_mm: (0..grid.columns)
+                .map(|column| skew * from_centre_mm(column))
+                .collect(),
             columns,
             height,
             grid,
-            across_scale: errors.map_or(1.0, |errors| errors.across_scale),
             along_scale: errors.map_or(1.0, |errors| errors.along_scale),
-            skew: errors.map_or(0.0, |errors| errors.skew_mrad * 1e-3),
-            shift_mm: [
-                part.origin_across_mm + registration.dx_mm,
-                part.origin_along_mm + registration.dy_mm,
-            ],
+            skew,
+            shift_along_mm: part.origin_along_mm + registration.dy_mm,
             part: part.clone(),
             correction,
+            blocks: VecDeque::new(),
+            first_block: 0,
             rows: VecDeque::new(),
             first_row: i64::MIN,
         })
@@ -99,7 +132,7 @@ impl ColourField {
     }
 
     /// Takes colour rows of the frame that starts at height row `first_profile` of the recording.
-    pub fn push(&mut self, first_profile: u64, rows: &ColourRows) {
+    pub fn push(&mut self, first_profile: u64, rows: ColourRows) {
         // Numbered from the recording's start, so that a cut between frames moves no pixel.
         let start = first_profile as f64 * self.height.pitch_along_mm / self.part.pitch_along_mm;
         let whole = start.round();
@@ -112,36 +145,104 @@ impl ColourField {
         if self.first_row == i64::MIN {
             self.first_row = first;
         }
-        for (index, row) in rows.rgb.chunks_exact(self.columns * 3).enumerate() {
+        let block = self.first_block + self.blocks.len();
+        let row_bytes = self.columns * 3;
+        for index in 0..rows.rgb.len() / row_bytes {
             let at = first + index as i64 - self.first_row;
             let Ok(at) = usize::try_from(at) else {
                 continue;
             };
             while self.rows.len() <= at {
-                self.rows.push_back(Vec::new());
+                self.rows.push_back(None);
             }
             // Where two frames overlap by a row the first one stays.
-            if self.rows[at].is_empty() {
-                self.rows[at] = row.to_vec();
-            }
+            self.rows[at].get_or_insert(RowPlace {
+                block,
+                first_byte: index * row_bytes,
+            });
         }
+        self.blocks.push_back(rows.rgb);
     }
 
     /// Lets go of rows that only surface rows before `row` need.
     pub fn release(&mut self, row: usize) {
         let widest_mm = self.skew.abs() * self.grid.width_mm();
         let y_mm = self.along_scale * (self.grid.y_mm(row as f64) - widest_mm);
-        let keep = ((y_mm - self.shift_mm[1]) / self.part.pitch_along_mm).floor() as i64 - 2;
+        let keep = self.number(y_mm) - 2;
         while self.first_row < keep && self.rows.len() > 1 {
             self.rows.pop_front();
             self.first_row += 1;
         }
+        // Blocks came in order, so the first row that is kept tells the first block that is.
+        let needed = self.rows.iter().flatten().next();
+        while needed.is_some_and(|place| self.first_block < place.block) {
+            self.blocks.pop_front();
+            self.first_block += 1;
+        }
+    }
+
+    /// Number of the colour row at a measured place along, mm.
+    fn number(&self, y_mm: f64) -> i64 {
+        ((y_mm - self.shift_along_mm) / self.part.pitch_along_mm).floor() as i64
+    }
+
+    /// Number of the colour row that a cell of the grid takes.
+    fn number_at(&self, row_mm: f64, column: usize) -> i64 {
+        self.number(self.along_scale * (row_mm + self.skew_mm[column]))
+    }
+
+    /// A row of colour, `None` if it is missing or no longer kept.
+    fn row(&self, number: i64) -> Option<&[u8]> {
+        let at = usize::try_from(number - self.first_row).ok()?;
+        let place = (*self.rows.get(at)?)?;
+        let block = self
+            .blocks
+            .get(place.block.checked_sub(self.first_block)?)?;
+        block.get(place.first_byte..place.first_byte + self.columns * 3)
+    }
+
+    /// The colour of a stretch of a row of the grid, in parts that take it from one row of the colour frame: to `take` go the
+    /// part's columns and that row's bytes, `None` where there are none.
+    ///
+    /// Each cell takes the colour pixel in which its centre lies: column [`ColourField::pixels`] of that row. Lean and height
+    /// are not looked at: the colour camera does not see the laser.
+    pub fn each_part(
+        &self,
+        row: usize,
+        columns: Range<usize>,
+        mut take: impl FnMut(Range<usize>, Option<&[u8]>),
+    ) {
+        let row_mm = self.grid.y_mm(row as f64);
+        let mut first = columns.start;
+        while first < columns.end {
+            let number = self.number_at(row_mm, first);
+            let same = |column: usize| self.number_at(row_mm, column) == number;
+            // Along a row the number only rises or only falls, so what ends alike is alike.
+            let end = if same(columns.end - 1) {
+                columns.end
+            } else {
+                let (mut inside, mut outside) = (first, columns.end - 1);
+                while outside - inside > 1 {
+                    let middle = usize::midpoint(inside, outside);
+                    if same(middle) {
+                        inside = middle;
+                    } else {
+                        outside = middle;
+                    }
+                }
+                outside
+            };
+            take(first..end, self.row(number));
+            first = end;
+        }
+    }
+
+    /// Column of the colour frame that each column of the grid takes; [`NO_PIXEL`] beside the frame.
+    pub fn pixels(&self) -> &[u32] {
+        &self.pixels
     }
 
     /// The colour of the cells of a window of the surface.
-    ///
-    /// Each cell takes the colour pixel in which its centre lies. Lean and height are not looked at: the colour camera does
-    /// not see the laser.
     pub fn window(
         &self,
         first_row: usize,
@@ -149,29 +250,21 @@ impl ColourField {
         size: (usize, usize),
     ) -> ColourWindow {
         let mut raw = Array2::from_elem(size, [0_u8; 3]);
-        let mut from = Array2::from_elem(size, u32::MAX);
-        let cx_mm = self.height.columns as f64 * self.height.pitch_across_mm / 2.0;
-        for column in 0..size.1 {
-            let from_centre_mm = self.grid.x_mm((first_column + column) as f64) - cx_mm;
-            let x_mm = cx_mm + self.across_scale * from_centre_mm - self.shift_mm[0];
-            let pixel = (x_mm / self.part.pitch_across_mm).floor();
-            if pixel < 0.0 || pixel >= self.columns as f64 {
-                continue;
-            }
-            let pixel = pixel as usize;
-            for row in 0..size.0 {
-                let y_mm = self.along_scale
-                    * (self.grid.y_mm((first_row + row) as f64) + self.skew * from_centre_mm);
-                let number = ((y_mm - self.shift_mm[1]) / self.part.pitch_along_mm).floor() as i64;
-                let held = usize::try_from(number - self.first_row)
-                    .ok()
-                    .and_then(|at| self.rows.get(at))
-                    .and_then(|row| row.get(pixel * 3..pixel * 3 + 3));
-                if let Some(&[r, g, b]) = held {
-                    raw[[row, column]] = [r, g, b];
-                    from[[row, column]] = pixel as u32;
+        let mut from = Array2::from_elem(size, NO_PIXEL);
+        for row in 0..size.0 {
+            let columns = first_column..first_column + size.1;
+            self.each_part(first_row + row, columns, |columns, rgb| {
+                let Some(rgb) = rgb else { return };
+                for column in columns {
+                    let pixel = self.pixels[column];
+                    if pixel != NO_PIXEL {
+                        let at = [row, column - first_column];
+                        let byte = pixel as usize * 3;
+                        raw[at] = [rgb[byte], rgb[byte + 1], rgb[byte + 2]];
+                        from[at] = pixel;
+                    }
                 }
-            }
+            });
         }
         ColourWindow { raw, column: from }
     }

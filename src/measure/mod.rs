@@ -5,9 +5,10 @@ mod colour_field;
 mod footprint;
 mod outline;
 mod shape;
+mod spans;
 mod uncertainty;
 
-pub use classes::{ClassRaster, classes};
+pub use classes::{ClassRaster, ClassRules, classes};
 pub use colour_field::{ColourField, ColourWindow, HeightPlace};
 pub use footprint::Footprint;
 pub use outline::{Rectangle, hull, perimeter_mm, smallest_rectangle};

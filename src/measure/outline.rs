@@ -176,24 +176,24 @@ fn is_covered(covered: &Array2<bool>, (row, column): (isize, isize)) -> bool {
 pub fn perimeter_mm(covered: &Array2<bool>, grid: &SurfaceGrid) -> f64 {
     let (px, py) = (grid.pitch_across_mm, grid.pitch_along_mm);
     let (rows, columns) = covered.dim();
-    let at = |row: isize, column: isize| {
-        row >= 0
-            && column >= 0
-            && covered
-                .get([row as usize, column as usize])
-                .copied()
-                .unwrap_or(false)
-    };
+    // Rows with a cell outside on either side, and a row outside above and below.
+    let mut here = vec![false; columns + 2];
+    let mut below = vec![false; columns + 2];
     let mut crossings = [0_u64; 4];
-    for row in -1..rows as isize {
-        for column in -1..columns as isize {
-            let here = at(row, column);
-            let (right, below) = (at(row, column + 1), at(row + 1, column));
-            crossings[0] += u64::from(here != right);
-            crossings[1] += u64::from(here != below);
-            crossings[2] += u64::from(here != at(row + 1, column + 1));
-            crossings[3] += u64::from(right != below);
+    for row in 0..=rows {
+        below[1..=columns].fill(false);
+        if row < rows {
+            for (out, &cell) in below[1..=columns].iter_mut().zip(covered.row(row)) {
+                *out = cell;
+            }
         }
+        let (here_left, here_right) = (&here[..=columns], &here[1..]);
+        let (below_left, below_right) = (&below[..=columns], &below[1..]);
+        crossings[0] += differing(here_left, here_right);
+        crossings[1] += differing(here_left, below_left);
+        crossings[2] += differing(here_left, below_right);
+        crossings[3] += differing(here_right, below_left);
+        std::mem::swap(&mut here, &mut below);
     }
     let diagonal = (py / px).atan();
     let spacing = px * py / px.hypot(py);
@@ -209,6 +209,18 @@ pub fn perimeter_mm(covered: &Array2<bool>, grid: &SurfaceGrid) -> f64 {
         .map(|(&(angle, d), n)| angle * d * n as f64)
         .sum();
     sum / 2.0
+}
+
+/// Number of places at which two rows differ.
+fn differing(one: &[bool], two: &[bool]) -> u64 {
+    // Blocks short enough for sums of bytes.
+    one.chunks(128)
+        .zip(two.chunks(128))
+        .map(|(one, two)| {
+            let pairs = one.iter().zip(two);
+            u64::from(pairs.fold(0_u8, |sum, (&a, &b)| sum + u8::from(a ^ b)))
+        })
+        .sum()
 }
 
 #[cfg(test)]

@@ -1,9 +1,12 @@
 //! The measures of a piece's shape.
 
+use std::ops::Range;
+
 use ndarray::Array2;
 
 use super::footprint::Footprint;
 use super::outline::{perimeter_mm, smallest_rectangle};
+use super::spans::{row_of, spans};
 use super::uncertainty::{BeltKnowledge, VolumeBudget, volume_budget};
 use crate::pieces::{CellState, Mended, Region};
 use crate::surface::SurfaceGrid;
@@ -52,42 +55,41 @@ pub fn measure(
 ) -> Option<Measures> {
     let cell_mm2 = grid.cell_area_mm2();
     let heights_mm = &mended.heights_mm;
+    let spans = spans(&footprint.covered);
     let (mut cells, mut filled) = (0_u64, 0_u64);
-    let (mut rows, mut columns) = (0.0, 0.0);
-    for ((row, column), _) in footprint
-        .covered
-        .indexed_iter()
-        .filter(|(_, covered)| **covered)
-    {
-        cells += 1;
-        filled += u64::from(mended.states[[row, column]] != CellState::Seen);
-        rows += row as f64;
-        columns += column as f64;
+    let (mut rows, mut columns) = (0_u64, 0_u64);
+    for (row, span) in &spans {
+        let covered = row_of(&footprint.covered, *row, span);
+        let states = row_of(&mended.states, *row, span);
+        let (mut count, mut places, mut rebuilt) = (0_u32, 0_u32, 0_u32);
+        for (place, (&covered, &state)) in (0_u32..).zip(covered.iter().zip(states)) {
+            count += u32::from(covered);
+            places += u32::from(covered) * place;
+            rebuilt += u32::from(covered & (state != CellState::Seen));
+        }
+        cells += u64::from(count);
+        filled += u64::from(rebuilt);
+        rows += u64::from(count) * *row as u64;
+        columns += u64::from(count) * span.start as u64 + u64::from(places);
     }
     if cells == 0 {
         return None;
     }
     let count = cells as f64;
-    let sum_mm: f64 = footprint
-        .summed
-        .iter()
-        .zip(heights_mm)
-        .filter(|(summed, _)| **summed)
-        .map(|(_, &height)| f64::from(height))
-        .sum();
+    let sum_mm = summed_mm(heights_mm, &footprint.summed);
     let volume_mm3 = sum_mm * cell_mm2;
     let area_mm2 = count * cell_mm2;
     let rectangle = smallest_rectangle(&footprint.covered, grid)?;
     Some(Measures {
-        x_mm: grid.x_mm(region.first_column as f64 + columns / count),
-        y_mm: grid.y_mm(region.first_row as f64 + rows / count),
+        x_mm: grid.x_mm(region.first_column as f64 + columns as f64 / count),
+        y_mm: grid.y_mm(region.first_row as f64 + rows as f64 / count),
         yaw_rad: rectangle.yaw_rad,
         length_mm: rectangle.length_mm,
         width_mm: rectangle.width_mm,
-        max_height_mm: highest_mm(heights_mm, &footprint.covered),
+        max_height_mm: highest_mm(heights_mm, &footprint.covered, &spans),
         mean_height_mm: volume_mm3 / area_mm2,
         area_mm2,
-        surface_mm2: surface_mm2(heights_mm, &footprint.covered, grid, belt.noise_mm),
+        surface_mm2: surface_mm2(heights_mm, &footprint.covered, &spans, grid, belt.noise_mm),
         perimeter_mm: perimeter_mm(&footprint.covered, grid),
         volume_mm3,
         budget: volume_budget(mended, footprint, grid, belt),
@@ -95,51 +97,164 @@ pub fn measure(
     })
 }
 
+/// Lanes of sums that run side by side.
+const LANES: usize = 8;
+
+/// Sum of the heights of the set cells, mm: row by row, in lanes of every eighth column.
+fn summed_mm(heights_mm: &Array2<f32>, summed: &Array2<bool>) -> f64 {
+    let mut sum_mm = 0.0;
+    for (row, span) in spans(summed) {
+        let mut lanes = [0.0_f64; LANES];
+        let heights = row_of(heights_mm, row, &span).chunks(LANES);
+        for (heights, summed) in heights.zip(row_of(summed, row, &span).chunks(LANES)) {
+            for ((lane, &height), &summed) in lanes.iter_mut().zip(heights).zip(summed) {
+                *lane += f64::from(if summed { height } else { 0.0 });
+            }
+        }
+        sum_mm += lanes.iter().sum::<f64>();
+    }
+    sum_mm
+}
+
 /// Highest mean of 3 × 3 cells around a covered one: a single sample's noise does not make a top.
-fn highest_mm(heights_mm: &Array2<f32>, covered: &Array2<bool>) -> f64 {
+fn highest_mm(
+    heights_mm: &Array2<f32>,
+    covered: &Array2<bool>,
+    spans: &[(usize, Range<usize>)],
+) -> f64 {
     let (rows, columns) = covered.dim();
     let mut highest = 0.0_f64;
-    for ((row, column), _) in covered.indexed_iter().filter(|(_, covered)| **covered) {
-        let near = heights_mm.slice(ndarray::s![
-            row.saturating_sub(1)..(row + 2).min(rows),
-            column.saturating_sub(1)..(column + 2).min(columns)
-        ]);
-        highest = highest.max(f64::from(near.sum()) / near.len() as f64);
+    let mut above_mm = Vec::new();
+    for (row, span) in spans {
+        let near_rows = row.saturating_sub(1)..(row + 2).min(rows);
+        // Sums over the rows, from the column before the span to the one after it; nothing outside the window.
+        let wide = span.start.saturating_sub(1)..(span.end + 1).min(columns);
+        let offset = usize::from(span.start == 0);
+        above_mm.clear();
+        above_mm.resize(span.len() + 2, 0.0_f32);
+        for near in near_rows.clone() {
+            let heights = row_of(heights_mm, near, &wide);
+            for (sum, &height) in above_mm[offset..].iter_mut().zip(heights) {
+                *sum += height;
+            }
+        }
+        let covered = row_of(covered, *row, span);
+        let mut lanes = [0.0_f32; LANES];
+        for (block, covered) in covered.chunks(LANES).enumerate() {
+            let near = &above_mm[block * LANES..];
+            let (left, own, right) = (near, &near[1..], &near[2..]);
+            for (((lane, &covered), (&left, &own)), &right) in lanes
+                .iter_mut()
+                .zip(covered)
+                .zip(left.iter().zip(own))
+                .zip(right)
+            {
+                let sum = if covered { left + own + right } else { 0.0 };
+                *lane = if sum > *lane { sum } else { *lane };
+            }
+        }
+        let sum = lanes.iter().copied().fold(0.0, f32::max);
+        highest = highest.max(f64::from(sum) / (3 * near_rows.len()) as f64);
+        // At the window's sides there are two columns to look at.
+        for (at_side, place) in [
+            (span.start == 0, 0),
+            (span.end == columns, covered.len() - 1),
+        ] {
+            if at_side && covered[place] {
+                let sum: f32 = above_mm[place..place + 3].iter().sum();
+                let cells = near_rows.len() * columns.min(2);
+                highest = highest.max(f64::from(sum) / cells as f64);
+            }
+        }
     }
     highest
 }
 
 /// Area of the upper surface: footprint cells stretched by their slope, what noise adds to the slope taken off.
+///
+/// Slopes are central differences where both neighbours are covered, one-sided where one is.
 fn surface_mm2(
     heights_mm: &Array2<f32>,
     covered: &Array2<bool>,
+    spans: &[(usize, Range<usize>)],
     grid: &SurfaceGrid,
     noise_mm: f64,
 ) -> f64 {
-    let (rows, columns) = covered.dim();
+    let columns = covered.ncols();
     let (px, py) = (grid.pitch_across_mm, grid.pitch_along_mm);
     // Central differences over two cells: variance of each slope from white noise.
-    let noise_slope2 = noise_mm * noise_mm / 2.0 * (1.0 / (px * px) + 1.0 / (py * py));
+    let noise_slope2 = (noise_mm * noise_mm / 2.0 * (1.0 / (px * px) + 1.0 / (py * py))) as f32;
+    let (per_across, per_along) = ((1.0 / px) as f32, (1.0 / py) as f32);
+    let blank_mm = vec![0.0_f32; columns];
+    let blank = vec![false; columns];
+    let mut side_mm = Vec::new();
+    let mut side = Vec::new();
     let mut sum = 0.0;
-    for ((row, column), _) in covered.indexed_iter().filter(|(_, covered)| **covered) {
-        let inside = |r: usize, c: usize| covered[[r, c]].then(|| f64::from(heights_mm[[r, c]]));
-        let slope = |low: Option<f64>, high: Option<f64>, pitch: f64| {
-            let own = f64::from(heights_mm[[row, column]]);
-            match (low, high) {
-                (Some(low), Some(high)) => (high - low) / (2.0 * pitch),
-                (Some(low), None) => (own - low) / pitch,
-                (None, Some(high)) => (high - own) / pitch,
-                (None, None) => 0.0,
+    for (row, span) in spans {
+        let beside = |row: Option<usize>| match row {
+            Some(row) if row < covered.nrows() => {
+                (row_of(heights_mm, row, span), row_of(covered, row, span))
             }
+            _ => (&blank_mm[span.clone()], &blank[span.clone()]),
         };
-        let left = column.checked_sub(1).and_then(|c| inside(row, c));
-        let right = (column + 1 < columns)
-            .then(|| inside(row, column + 1))
-            .flatten();
-        let above = row.checked_sub(1).and_then(|r| inside(r, column));
-        let below = (row + 1 < rows).then(|| inside(row + 1, column)).flatten();
-        let slope2 = slope(left, right, px).powi(2) + slope(above, below, py).powi(2);
-        sum += (1.0 + (slope2 - noise_slope2).max(0.0)).sqrt();
+        let (above_mm, above) = beside(row.checked_sub(1));
+        let (below_mm, below) = beside(Some(row + 1));
+        // The row with a cell outside the piece on either side.
+        side_mm.clear();
+        side_mm.push(0.0);
+        side_mm.extend_from_slice(row_of(heights_mm, *row, span));
+        side_mm.push(0.0);
+        side.clear();
+        side.push(false);
+        side.extend_from_slice(row_of(covered, *row, span));
+        side.push(false);
+        let cells = span.len();
+        let (left_mm, own_mm, right_mm) = (
+            &side_mm[..cells],
+            &side_mm[1..=cells],
+            &side_mm[2..cells + 2],
+        );
+        let (left, own, right) = (&side[..cells], &side[1..=cells], &side[2..cells + 2]);
+        let slope = |low: (bool, f32), own_mm: f32, high: (bool, f32)| {
+            let rise_mm =
+                (if high.0 { high.1 } else { own_mm }) - (if low.0 { low.1 } else { own_mm });
+            rise_mm * if low.0 & high.0 { 0.5 } else { 1.0 }
+        };
+        let mut row_sum = 0.0_f32;
+        let mut lanes = [0.0_f32; LANES];
+        let mut place = 0;
+        while place + LANES <= cells {
+            let block = place..place + LANES;
+            let (l_mm, o_mm, r_mm) = (
+                &left_mm[block.clone()],
+                &own_mm[block.clone()],
+                &right_mm[block.clone()],
+            );
+            let (l, o, r) = (
+                &left[block.clone()],
+                &own[block.clone()],
+                &right[block.clone()],
+            );
+            let (a_mm, b_mm) = (&above_mm[block.clone()], &below_mm[block.clone()]);
+            let (a, b) = (&above[block.clone()], &below[block]);
+            for k in 0..LANES {
+                let across = per_across * slope((l[k], l_mm[k]), o_mm[k], (r[k], r_mm[k]));
+                let along = per_along * slope((a[k], a_mm[k]), o_mm[k], (b[k], b_mm[k]));
+                let slope2 = across * across + along * along - noise_slope2;
+                let stretch = (1.0 + if slope2 > 0.0 { slope2 } else { 0.0 }).sqrt();
+                lanes[k] += if o[k] { stretch } else { 0.0 };
+            }
+            place += LANES;
+        }
+        for k in place..cells {
+            let across =
+                per_across * slope((left[k], left_mm[k]), own_mm[k], (right[k], right_mm[k]));
+            let along =
+                per_along * slope((above[k], above_mm[k]), own_mm[k], (below[k], below_mm[k]));
+            let slope2 = (across * across + along * along - noise_slope2).max(0.0);
+            row_sum += if own[k] { (1.0 + slope2).sqrt() } else { 0.0 };
+        }
+        sum += f64::from(row_sum) + lanes.iter().copied().map(f64::from).sum::<f64>();
     }
     sum * grid.cell_area_mm2()
 }

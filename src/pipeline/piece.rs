@@ -6,7 +6,7 @@ use super::result::MeasuredPiece;
 use crate::colour::{ClassMap, LabLimits, NO_CLASS};
 use crate::error::Result;
 use crate::measure::{
-    BeltKnowledge, ClassRaster, ColourField, Footprint, Measures, classes, measure,
+    BeltKnowledge, ClassRaster, ClassRules, ColourField, Footprint, Measures, classes, measure,
 };
 use crate::pieces::{CellState, FindRules, Light, Mended, Region, mend, split};
 use crate::product::{DepthRule, Product, Range};
@@ -105,15 +105,15 @@ pub fn measure_region(
     } else {
         vec![region]
     };
-    let whole = regions.len() == 1;
+    if let [region] = &regions[..] {
+        return Ok(measure_piece(region, &mended, method, site)?
+            .into_iter()
+            .collect());
+    }
     let mut pieces = Vec::new();
     for region in regions {
         // A part's shadow falls on its neighbour: what is mended depends on what is whole.
-        let own = if whole {
-            mended.clone()
-        } else {
-            self::mended(&region, method.rules.low_mm(), site)
-        };
+        let own = self::mended(&region, method.rules.low_mm(), site);
         pieces.extend(measure_piece(&region, &own, method, site)?);
     }
     Ok(pieces)
@@ -145,19 +145,18 @@ fn measure_piece(
     let raster = match site.colour {
         None => None,
         Some(field) => {
-            let window = field.window(
-                region.first_row,
-                region.first_column,
-                footprint.covered.dim(),
-            );
+            let rules = ClassRules {
+                map: &method.map,
+                base: method.base,
+                min_speck_mm2: method.product.piece.min_speck_mm2,
+            };
+            let first = (region.first_row, region.first_column);
             Some(classes(
                 &footprint.covered,
-                &window,
-                &method.map,
-                method.base,
-                field.correction(),
+                first,
+                field,
+                &rules,
                 &site.grid,
-                method.product.piece.min_speck_mm2,
             )?)
         }
     };
@@ -225,9 +224,7 @@ fn record(
             for (out, volume) in volumes_cm3.iter_mut().zip(&found.volume_cm3) {
                 *out = volume * stretch;
             }
-            for &class in raster.class.iter().filter(|&&class| class != NO_CLASS) {
-                areas_cm2[usize::from(class)] += cell_mm2 / 100.0;
-            }
+            areas_cm2.clone_from(&found.area_cm2);
         }
     }
     let fat = method.fat.filter(|_| raster.is_some());

@@ -127,7 +127,7 @@ fn run(recording: &Recording, plan: &Plan<'_>) -> Result<std::result::Result<Kep
             stream.push_missing(missing_before);
         }
         stream.push(&height.counts, encoder_mm.as_deref());
-        if let (Some(field), Some(colour)) = (&mut work.colour, &colour) {
+        if let (Some(field), Some(colour)) = (&mut work.colour, colour) {
             field.push(first_profile, colour);
         }
         work.bands(&mut stream)?;

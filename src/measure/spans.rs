@@ -1,0 +1,50 @@
+//! The covered part of a raster's rows, so that loops run over pieces and not over their windows.
+
+use std::ops::Range;
+
+use ndarray::Array2;
+
+/// The rows that hold a set cell, each with the columns from its first to one past its last.
+pub fn spans(cells: &Array2<bool>) -> Vec<(usize, Range<usize>)> {
+    let rows = cells.outer_iter().enumerate();
+    rows.filter_map(|(row, cells)| {
+        let cells = cells.to_slice()?;
+        let first = first_set(cells)?;
+        let last = cells.iter().rposition(|&cell| cell)?;
+        Some((row, first..last + 1))
+    })
+    .collect()
+}
+
+/// Index of the first set cell; whole blocks without one are passed over.
+fn first_set(cells: &[bool]) -> Option<usize> {
+    const BLOCK: usize = 32;
+    let any = |block: &[bool]| block.iter().fold(false, |any, &cell| any | cell);
+    let block = cells.chunks(BLOCK).position(any)? * BLOCK;
+    let within = cells[block..].iter().position(|&cell| cell)?;
+    Some(block + within)
+}
+
+/// A part of a row of a raster stored row by row.
+pub fn row_of<'a, T>(raster: &'a Array2<T>, row: usize, span: &Range<usize>) -> &'a [T] {
+    let columns = raster.ncols();
+    let cells = raster.as_slice().unwrap_or_default();
+    cells
+        .get(row * columns + span.start..row * columns + span.end)
+        .unwrap_or_default()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn spans_run_from_the_first_set_cell_to_the_last() {
+        let mut cells = Array2::from_elem((3, 100), false);
+        cells[[0, 70]] = true;
+        cells[[0, 99]] = true;
+        cells[[2, 0]] = true;
+        assert_eq!(spans(&cells), vec![(0, 70..100), (2, 0..1)]);
+        assert_eq!(row_of(&cells, 0, &(69..72)), &[false, true, false]);
+    }
+}
