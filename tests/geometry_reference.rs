@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use ndarray::Array2;
-use weighlight::measure::{hull, perimeter_mm, smallest_rectangle};
+use weighlight::measure::{perimeter_mm, smallest_rectangle};
 use weighlight::pieces::{Components, label};
 use weighlight::stats::weighted_least_squares;
 use weighlight::surface::SurfaceGrid;
@@ -128,17 +128,19 @@ fn outlines_are_as_long_as_scikit_image_says() {
     }
 }
 
-/// `cv2.minAreaRect` around the corners of all cells. Ours goes around the centres and adds the cells' reach in the
-/// rectangle's own directions, which a hull that ends in a slant overstates: up to a pitch.
+/// `cv2.minAreaRect` around the corners of all cells. Ours runs half way between covered and uncovered centres, where the
+/// corners overstate an edge that runs at an angle: never larger, and smaller by at most a cell's diagonal.
 #[test]
-fn smallest_rectangles_are_those_of_opencv_within_a_pitch() {
+fn smallest_rectangles_lie_inside_those_of_opencv_around_the_corners_by_less_than_a_cell() {
     for (words, numbers) in rows("outlines", "outlines.csv") {
         let mask = mask("outlines", &words[0]);
         let grid = square_grid(mask.ncols(), 1.0);
-        let found = smallest_rectangle(&hull(&mask, &grid), &grid).unwrap();
+        let found = smallest_rectangle(&mask, &grid).unwrap();
+        // Corners reach at most a cell's diagonal beyond centres; the edge between centres is never outside of them.
+        let diagonal = std::f64::consts::SQRT_2;
         let (long, short) = (found.length_mm - numbers[3], found.width_mm - numbers[4]);
         assert!(
-            long.abs() <= 1.0 && short.abs() <= 1.0,
+            -diagonal <= long && long <= 0.01 && -diagonal <= short && short <= 0.01,
             "{}: {long} {short}",
             words[0]
         );

@@ -197,7 +197,8 @@ impl SeenFlanks {
                 mean.resize(cells, Expected::default());
             }
             for (j, out) in mean.iter_mut().enumerate().take(cells) {
-                let place = (j as f32 + 1.0) / scale;
+                // The crest lies half a cell behind the shoulder's centre, on the mean: from there on it is larger.
+                let place = (j as f32 + 0.5) / scale + 0.5;
                 let before = place as usize;
                 let (one, two) = (at(before), at(before + 1));
                 out.height_mm += scale * (one + (place - before as f32) * (two - one));
