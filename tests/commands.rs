@@ -159,8 +159,177 @@ fn an_unknown_scenario_is_named_with_the_known_ones() {
     weighlight()
         .args(["simulate", "sausages", "--out", "x", "--seed", "1"])
         .assert()
-        .code(1)
+        .code(2)
+        .stdout("")
         .stderr(contains("sausages").and(contains("belly-strips")));
+}
+
+#[test]
+fn absurd_numbers_are_wrong_usage_and_said_in_their_units() {
+    let simulate = ["simulate", "lobes", "--out", "x", "--seed", "1"];
+    for (option, value, expected) in [
+        ("--length-mm", "-5", "10 to 100000 mm"),
+        ("--length-mm", "NaN", "10 to 100000 mm"),
+        ("--noise-mm", "1e30", "0 to 10 mm"),
+        ("--noise-mm", "-1", "0 to 10 mm"),
+        ("--camera-deg", "90", "0 to below 80 degrees"),
+        ("--camera-deg", "inf", "0 to below 80 degrees"),
+    ] {
+        weighlight()
+            .args(simulate)
+            .args([option, value])
+            .assert()
+            .code(2)
+            .stderr(contains(option).and(contains(expected)));
+    }
+    for value in ["NaN", "-1", "inf"] {
+        weighlight()
+            .args(["score", "a.csv", "truth.csv", "--within-mm", value])
+            .assert()
+            .code(2)
+            .stderr(contains("0 to 1000000 mm"));
+    }
+}
+
+#[test]
+fn a_recording_too_long_or_cut_too_often_is_refused_before_it_is_made() {
+    let folder = tempfile::tempdir().unwrap();
+    for (option, value, told) in [
+        ("--length-mm", "100000", "4e8 samples"),
+        ("--frames", "4000000000", "2500 rows"),
+    ] {
+        weighlight()
+            .args(["simulate", "lobes", "--seed", "1", option, value, "--out"])
+            .arg(folder.path().join("x"))
+            .assert()
+            .code(1)
+            .stderr(contains(told));
+    }
+    assert!(!folder.path().join("x").exists());
+}
+
+#[test]
+fn a_simulation_does_not_mix_with_what_is_there() {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("notes.txt"), "mine").unwrap();
+    weighlight()
+        .args(["simulate", "lobes", "--seed", "1", "--length-mm", "100"])
+        .arg("--out")
+        .arg(folder.path())
+        .assert()
+        .code(1)
+        .stderr(contains("not empty"));
+    assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 1);
+}
+
+#[test]
+fn places_to_read_and_write_are_checked_before_the_work() {
+    let demo = Demo::new();
+    let file = demo.path("file");
+    std::fs::write(&file, "").unwrap();
+    let archive = demo.path("archive");
+    let products = demo.path("archive/products");
+    for (arguments, told) in [
+        (vec!["--products", "no-such"], "folder of product profiles"),
+        (
+            vec!["--products", file.to_str().unwrap()],
+            "folder of product profiles",
+        ),
+        (
+            vec!["--product", products.to_str().unwrap()],
+            "--products takes a folder",
+        ),
+    ] {
+        weighlight()
+            .arg("measure")
+            .arg(&archive)
+            .args(arguments)
+            .assert()
+            .code(1)
+            .stdout("")
+            .stderr(contains(told).and(contains("warning").not()));
+    }
+    for (option, value, told) in [
+        ("--calibrations", "file", "folder of scanner calibrations"),
+        ("--out", "no-such/pieces.csv", "make it first"),
+        ("--out", "folder.csv", "name of a file"),
+        ("--pictures", "file", "expected a folder"),
+    ] {
+        std::fs::create_dir_all(demo.path("folder.csv")).unwrap();
+        let mut command = weighlight();
+        command.arg("measure").arg(&archive);
+        command.arg("--products").arg(&products);
+        command.arg(option).arg(demo.path(value));
+        command
+            .assert()
+            .code(1)
+            .stdout("")
+            .stderr(contains(told).and(contains("warning").not()));
+    }
+    weighlight()
+        .args(["inspect", "--picture", "heights.jpg"])
+        .arg(&archive)
+        .assert()
+        .code(2)
+        .stderr(contains(".png"));
+}
+
+#[test]
+fn a_score_without_pairs_shows_no_numbers_and_an_empty_truth_is_an_error() {
+    let demo = Demo::new();
+    let table = demo.path("pieces.csv");
+    demo.measure().arg("--out").arg(&table).assert().code(0);
+    let truth = std::fs::read_to_string(demo.path("archive/truth.csv")).unwrap();
+    let header = demo.path("header.csv");
+    std::fs::write(&header, truth.lines().next().unwrap()).unwrap();
+    weighlight()
+        .arg("score")
+        .args([&table, &header])
+        .assert()
+        .code(3)
+        .stdout(contains("0 pieces paired").and(contains("0.00").not()));
+    let empty = demo.path("empty.csv");
+    std::fs::write(&empty, "").unwrap();
+    weighlight()
+        .arg("score")
+        .args([&table, &empty])
+        .assert()
+        .code(1)
+        .stderr(contains("empty.csv: the file is empty"));
+    weighlight()
+        .arg("score")
+        .args([&table, &table])
+        .assert()
+        .code(1)
+        .stderr(contains("missing field").and(contains("pieces.csv:2:")));
+}
+
+/// The archive that comes with the program.
+#[test]
+fn the_sample_scans_are_sound_and_measured_within_their_specs() {
+    weighlight()
+        .args(["inspect", "sample-scans", "--calibrations", "calibration"])
+        .assert()
+        .code(0)
+        .stdout(contains("6 of 6 scans sound"));
+    let folder = tempfile::tempdir().unwrap();
+    let table = folder.path().join("pieces.csv");
+    weighlight()
+        .args(["measure", "sample-scans", "--products"])
+        .args(["sample-scans/products", "--calibrations", "calibration"])
+        .arg("--out")
+        .arg(&table)
+        .assert()
+        .code(0)
+        .stderr("");
+    let pieces = read_pieces(&table).unwrap();
+    let of = |recording: &str| pieces.iter().filter(|p| p.recording == recording).count();
+    let counts = ["belly-strips-11", "fillets-12", "food-models", "rolls-13"].map(of);
+    assert_eq!(counts, [8, 3, 6, 4]);
+    let origin = std::fs::read_to_string(folder.path().join("pieces.csv.provenance.json")).unwrap();
+    // Of the two calibrations of this scanner the later one was in force.
+    assert!(origin.contains("2026-03-01T06:00:00Z"), "{origin}");
+    assert!(origin.contains("\"colour_lossy\": true"), "{origin}");
 }
 
 #[test]

@@ -7,6 +7,7 @@ use clap::Args;
 use serde_json::{Value, json};
 use weighlight::calibration::CalibrationSet;
 use weighlight::inspection::{Inspection, inspect};
+use weighlight::pipeline::FrameView;
 use weighlight::report::{height_picture, save_picture, write_height_picture};
 use weighlight::scan::{Rejected, Scan, read_archive};
 use weighlight::{Error, ErrorKind, Result};
@@ -31,7 +32,7 @@ pub(crate) struct Arguments {
     #[arg(long, value_name = "DIR")]
     calibrations: Option<PathBuf>,
     /// Height map of the one scan, as PNG
-    #[arg(long, value_name = "FILE", conflicts_with = "pictures")]
+    #[arg(long, value_name = "FILE.png", conflicts_with = "pictures", value_parser = png_file)]
     picture: Option<PathBuf>,
     /// Folder for the height map of every scan
     #[arg(long, value_name = "DIR")]
@@ -39,6 +40,14 @@ pub(crate) struct Arguments {
     /// Form of the result
     #[arg(long, value_enum, default_value = "text")]
     format: Format,
+}
+
+fn png_file(text: &str) -> std::result::Result<PathBuf, String> {
+    let path = PathBuf::from(text);
+    match path.extension() {
+        Some(ending) if ending.eq_ignore_ascii_case("png") => Ok(path),
+        _ => Err("the name must end in .png".to_owned()),
+    }
 }
 
 /// A scan that was inspected.
@@ -49,7 +58,10 @@ struct Seen<'a> {
 
 pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
     let calibrations = match &arguments.calibrations {
-        Some(folder) => CalibrationSet::read(folder)?,
+        Some(folder) => {
+            output::check_folder(folder, "scanner calibrations")?;
+            CalibrationSet::read(folder)?
+        }
         None => CalibrationSet::default(),
     };
     let archive = read_archive(&arguments.scans)?;
@@ -64,12 +76,24 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
     if let Some(folder) = &arguments.pictures {
         output::make_folder(folder)?;
     }
+    if let Some(path) = &arguments.picture {
+        output::check_target(path)?;
+    }
     let mut rejected = archive.rejected.clone();
     let mut seen = Vec::new();
     let bar = output::progress(scans.len(), "scan");
     for scan in scans {
-        match one(arguments, scan, &calibrations) {
-            Ok(inspection) => seen.push(Seen { scan, inspection }),
+        let calibration =
+            calibrations.in_force(&scan.description.scanner, scan.description.captured);
+        match inspect(scan, calibration) {
+            Ok(inspected) => {
+                // A picture that cannot be written is no fault of the scan's.
+                pictures(arguments, &inspected.view)?;
+                seen.push(Seen {
+                    scan,
+                    inspection: inspected.inspection,
+                });
+            }
             Err(error) => rejected.push(Rejected {
                 folder: scan.folder.clone(),
                 error,
@@ -102,17 +126,14 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
     Ok(sound.and(read))
 }
 
-fn one(arguments: &Arguments, scan: &Scan, calibrations: &CalibrationSet) -> Result<Inspection> {
-    let description = &scan.description;
-    let calibration = calibrations.in_force(&description.scanner, description.captured);
-    let inspected = inspect(scan, calibration)?;
+fn pictures(arguments: &Arguments, view: &FrameView) -> Result<()> {
     if let Some(path) = &arguments.picture {
-        save_picture(path, &height_picture(&inspected.view, &[])?)?;
+        save_picture(path, &height_picture(view, &[])?)?;
     }
     if let Some(folder) = &arguments.pictures {
-        write_height_picture(folder, &inspected.view, &[])?;
+        write_height_picture(folder, view, &[])?;
     }
-    Ok(inspected.inspection)
+    Ok(())
 }
 
 fn verdict(inspection: &Inspection) -> &'static str {

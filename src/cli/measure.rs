@@ -77,6 +77,8 @@ fn ending(path: &Path) -> String {
 struct Outcome {
     measured: MeasuredRecording,
     product: ProductUsed,
+    /// Whether any frame's colour went through a lossy compression.
+    colour_lossy: bool,
     /// Frames that turned out to be damaged.
     broken: Vec<scan::Rejected>,
 }
@@ -90,6 +92,7 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
                 Error::new(ErrorKind::Unmeasurable, error.to_string()).key("--threads")
             })?;
     }
+    check_folders(arguments)?;
     let one_product = arguments.product.as_deref().map(load_product).transpose()?;
     let calibrations = match &arguments.calibrations {
         Some(folder) => CalibrationSet::read(folder)?,
@@ -97,6 +100,9 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
     };
     if let Some(folder) = &arguments.pictures {
         output::make_folder(folder)?;
+    }
+    if let Some(path) = &arguments.out {
+        output::check_target(path)?;
     }
     let archive = read_archive(&arguments.scans)?;
     let bar = output::progress(archive.recordings.len(), "recording");
@@ -131,16 +137,39 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
         ));
     }
     if measured.is_empty() {
-        let count = rejected.len();
+        let (found, reasons) = match rejected.len() {
+            1 => ("the one input was".to_owned(), "its reason is above"),
+            count => (
+                format!("all {count} inputs were"),
+                "each is listed above with its reason",
+            ),
+        };
         return Err(Error::new(
             ErrorKind::Unmeasurable,
-            format!("nothing could be measured: all of {count} inputs were rejected"),
+            format!("nothing could be measured: {found} rejected"),
         )
-        .expected("each is listed above with its reason"));
+        .expected(reasons));
     }
     let table = table(arguments, measured, rejected);
     write(arguments, &table)?;
     Ok(verdict(&table))
+}
+
+/// A mistyped folder is told once and at once, not for each recording.
+fn check_folders(arguments: &Arguments) -> Result<()> {
+    if let Some(folder) = &arguments.products {
+        output::check_folder(folder, "product profiles")?;
+    }
+    if let Some(folder) = &arguments.calibrations {
+        output::check_folder(folder, "scanner calibrations")?;
+    }
+    match &arguments.product {
+        Some(path) if path.is_dir() => Err(Error::new(ErrorKind::Io, "a folder")
+            .at(path)
+            .key("--product")
+            .expected("expected one product profile; --products takes a folder of them")),
+        _ => Ok(()),
+    }
 }
 
 fn in_words(rejected: &scan::Rejected) -> Rejected {
@@ -193,6 +222,7 @@ fn one(
     Ok(Outcome {
         measured,
         product: used,
+        colour_lossy: recording.frames.iter().any(|frame| frame.colour_lossy),
         broken,
     })
 }
@@ -264,6 +294,7 @@ fn table(arguments: &Arguments, measured: Vec<Outcome>, rejected: Vec<Rejected>)
             calibration: measured.calibration,
             product: Some(outcome.product),
             has_colour: measured.has_colour,
+            colour_lossy: outcome.colour_lossy,
         });
         pieces.extend(measured.pieces.into_iter().map(|piece| piece.record));
     }

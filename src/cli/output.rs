@@ -6,7 +6,7 @@ use std::path::Path;
 use clap::ValueEnum;
 use indicatif::{ProgressBar, ProgressStyle};
 use weighlight::document::replace_file;
-use weighlight::{Error, Result};
+use weighlight::{Error, ErrorKind, Result};
 
 /// The form of a result on standard output.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -42,7 +42,54 @@ pub(crate) fn to_file(
 
 /// Makes a folder that results go into.
 pub(crate) fn make_folder(path: &Path) -> Result<()> {
+    if path.exists() && !path.is_dir() {
+        return Err(Error::new(ErrorKind::Io, "a file")
+            .at(path)
+            .expected("expected a folder, or a name that is still free"));
+    }
     std::fs::create_dir_all(path).map_err(|source| Error::io(path, &source))
+}
+
+/// Whether a result can go to this file, as far as can be told before it is there: better now than after an hour's work.
+pub(crate) fn check_target(path: &Path) -> Result<()> {
+    if path.is_dir() {
+        return Err(Error::new(ErrorKind::Io, "a folder")
+            .at(path)
+            .expected("expected the name of a file to write"));
+    }
+    let folder = match path.parent() {
+        Some(folder) if !folder.as_os_str().is_empty() => folder,
+        _ => Path::new("."),
+    };
+    if folder.is_dir() {
+        Ok(())
+    } else {
+        Err(Error::new(ErrorKind::Io, "no such folder")
+            .at(folder)
+            .expected(format!("make it first; {} goes there", path.display())))
+    }
+}
+
+/// Whether something given as a folder is one.
+pub(crate) fn check_folder(path: &Path, what: &str) -> Result<()> {
+    let found = match std::fs::metadata(path) {
+        Ok(data) if data.is_dir() => return Ok(()),
+        Ok(_) => Error::new(ErrorKind::Io, "a file").at(path),
+        Err(source) => Error::io(path, &source),
+    };
+    Err(found.expected(format!("expected a folder of {what}")))
+}
+
+/// Reads a number of the command line that must lie in a range.
+pub(crate) fn number_in(
+    text: &str,
+    range: impl std::ops::RangeBounds<f64>,
+    expected: &str,
+) -> std::result::Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(number) if range.contains(&number) => Ok(number),
+        _ => Err(format!("expected {expected}")),
+    }
 }
 
 /// Shows an error: what and where, then what to do.

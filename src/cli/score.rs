@@ -27,11 +27,21 @@ pub(crate) struct Arguments {
     /// The truth.csv of a simulation
     truth: PathBuf,
     /// How far apart two centroids may be to be of the same piece, mm
-    #[arg(long, value_name = "MM", default_value_t = 20.0)]
+    #[arg(
+        long,
+        value_name = "MM",
+        default_value_t = 20.0,
+        allow_negative_numbers = true
+    )]
+    #[arg(value_parser = within)]
     within_mm: f64,
     /// Form of the result
     #[arg(long, value_enum, default_value = "text")]
     format: Format,
+}
+
+fn within(text: &str) -> std::result::Result<f64, String> {
+    output::number_in(text, 0.0..=1e6, "0 to 1000000 mm")
 }
 
 /// One line of the result: what, its spread, its unit, and from the stored unit to the shown one.
@@ -63,14 +73,26 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
 fn read_truth(path: &Path) -> Result<Vec<TruthPiece>> {
     let file = std::fs::File::open(path).map_err(|source| Error::io(path, &source))?;
     let mut reader = csv::Reader::from_reader(file);
+    let wrong = |found: String| {
+        Error::new(ErrorKind::Document, found)
+            .at(path)
+            .expected("expected a truth.csv that weighlight simulate has written")
+    };
+    let empty = reader
+        .headers()
+        .map_or_else(|error| Err(wrong(error.to_string())), |h| Ok(h.is_empty()))?;
+    if empty {
+        return Err(wrong("the file is empty".to_owned()));
+    }
     reader
         .deserialize()
         .map(|row| {
             row.map_err(|error: csv::Error| {
                 let line = error.position().map(csv::Position::line);
-                let error = Error::new(ErrorKind::Document, error.to_string())
-                    .at(path)
-                    .expected("expected a truth.csv that weighlight simulate has written");
+                let error = wrong(match error.kind() {
+                    csv::ErrorKind::Deserialize { err, .. } => err.to_string(),
+                    _ => error.to_string(),
+                });
                 match line.and_then(|line| usize::try_from(line).ok()) {
                     Some(line) => error.line(line),
                     None => error,
@@ -101,7 +123,7 @@ fn lines(score: &Score) -> [Line<'_>; 7] {
 fn text(to: &mut dyn Write, score: &Score, lines: &[Line<'_>]) -> std::io::Result<()> {
     writeln!(
         to,
-        "{} pieces paired, {} missed, {} that are not there",
+        "{} pieces paired, {} missed, {} that are not in the truth",
         score.matches.len(),
         score.missed.len(),
         score.extra.len()
@@ -112,6 +134,15 @@ fn text(to: &mut dyn Write, score: &Score, lines: &[Line<'_>]) -> std::io::Resul
         "error", "pieces", "mean", "spread", "worst", "mean abs"
     )?;
     for line in lines {
+        if line.spread.count == 0 {
+            let nothing = "–";
+            writeln!(
+                to,
+                "{:<18} {:>7} {nothing:>9} {nothing:>9} {nothing:>9} {nothing:>9}  {}",
+                line.name, 0, line.unit
+            )?;
+            continue;
+        }
         let [mean, sd, worst, mean_abs] = shown(line);
         writeln!(
             to,
@@ -133,9 +164,10 @@ fn json_result(to: &mut dyn Write, score: &Score, lines: &[Line<'_>]) -> std::io
         .iter()
         .map(|line| {
             let spread = line.spread;
+            let known = |value: f64| (spread.count > 0).then_some(value);
             let value = json!({
-                "count": spread.count, "mean": spread.mean, "sd": spread.sd,
-                "worst": spread.worst, "mean_abs": spread.mean_abs,
+                "count": spread.count, "mean": known(spread.mean), "sd": known(spread.sd),
+                "worst": known(spread.worst), "mean_abs": known(spread.mean_abs),
             });
             (line.name.replace(' ', "_"), value)
         })
@@ -156,6 +188,10 @@ fn csv_result(to: &mut dyn Write, lines: &[Line<'_>]) -> std::io::Result<()> {
     for line in lines {
         let s = line.spread;
         let name = line.name.replace(' ', "_");
+        if s.count == 0 {
+            writeln!(to, "{name},0,,,,")?;
+            continue;
+        }
         writeln!(
             to,
             "{name},{},{:.6},{:.6},{:.6},{:.6}",

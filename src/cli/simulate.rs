@@ -1,6 +1,6 @@
 //! `weighlight simulate`.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
 use weighlight::calibration::{Camera, CameraSide, write_calibration};
@@ -24,16 +24,21 @@ Examples:
   weighlight simulate fillets --out demo --seed 7 --pieces 3 --camera-deg 0")]
 pub(crate) struct Arguments {
     /// What to simulate (see --list)
-    #[arg(required_unless_present = "list")]
+    #[arg(required_unless_present = "list", value_parser = SCENARIOS, hide_possible_values = true)]
     scenario: Option<String>,
     /// List the scenarios
     #[arg(long, conflicts_with_all = ["out", "scenario"])]
     list: bool,
-    /// Folder to write
+    /// Folder to write; new or empty
     #[arg(long, value_name = "DIR", required_unless_present = "list")]
     out: Option<PathBuf>,
     /// The number that decides all that is left to chance
-    #[arg(long, value_name = "N", required_unless_present = "list")]
+    #[arg(
+        long,
+        value_name = "N",
+        required_unless_present = "list",
+        allow_negative_numbers = true
+    )]
     seed: Option<u64>,
     /// Lay at most this many pieces
     #[arg(long, value_name = "N")]
@@ -42,14 +47,26 @@ pub(crate) struct Arguments {
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..))]
     frames: Option<u32>,
     /// Length of belt, mm
-    #[arg(long, value_name = "MM")]
+    #[arg(long, value_name = "MM", allow_negative_numbers = true, value_parser = length)]
     length_mm: Option<f64>,
-    /// Angle between camera and laser plane, degrees; 0 throws no shadow
-    #[arg(long, value_name = "DEG")]
+    /// Angle between camera and laser plane, degrees, 0 to below 80; 0 throws no shadow
+    #[arg(long, value_name = "DEG", allow_negative_numbers = true, value_parser = angle)]
     camera_deg: Option<f64>,
-    /// Noise of a height sample, mm
-    #[arg(long, value_name = "MM")]
+    /// Noise of a height sample, mm, 0 to 10
+    #[arg(long, value_name = "MM", allow_negative_numbers = true, value_parser = noise)]
     noise_mm: Option<f64>,
+}
+
+fn length(text: &str) -> std::result::Result<f64, String> {
+    output::number_in(text, 10.0..=1e5, "10 to 100000 mm")
+}
+
+fn angle(text: &str) -> std::result::Result<f64, String> {
+    output::number_in(text, 0.0..80.0, "0 to below 80 degrees")
+}
+
+fn noise(text: &str) -> std::result::Result<f64, String> {
+    output::number_in(text, 0.0..=10.0, "0 to 10 mm")
 }
 
 pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
@@ -59,12 +76,14 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
         return Ok(Exit::Done);
     };
     let scenario = scenario(arguments, name)?;
+    // Before pieces are laid: on a belt that is far too long that alone takes very long.
+    scenario.scanner.check(scenario.length_mm)?;
+    free_folder(out)?;
     let mut scene = scenario.scene(seed);
     if let Some(most) = arguments.pieces {
         scene.pieces.truncate(most);
     }
     let recording = simulate_scene(&scenario, &scene, seed)?;
-    output::make_folder(out)?;
     for frame in &recording.frames {
         let folder = out.join(&frame.description.id);
         write_scan(
@@ -93,14 +112,31 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
     output::to_stdout(|to| {
         writeln!(
             to,
-            "{}: {} pieces in {} frames of {}, seed {seed}",
+            "{}: {} in {} of {}, seed {seed}",
             out.display(),
-            recording.truth.len(),
-            recording.frames.len(),
+            counted(recording.truth.len(), "piece"),
+            counted(recording.frames.len(), "frame"),
             scenario.name,
         )
     })?;
     Ok(Exit::Done)
+}
+
+fn counted(count: usize, what: &str) -> String {
+    let ending = if count == 1 { "" } else { "s" };
+    format!("{count} {what}{ending}")
+}
+
+/// Makes the folder, or sees that it is empty: frames left from before would join what is written now.
+fn free_folder(folder: &Path) -> Result<()> {
+    output::make_folder(folder)?;
+    let mut entries = std::fs::read_dir(folder).map_err(|source| Error::io(folder, &source))?;
+    match entries.next() {
+        None => Ok(()),
+        Some(_) => Err(Error::new(ErrorKind::Io, "the folder is not empty")
+            .at(folder)
+            .expected("expected a new or an empty folder")),
+    }
 }
 
 fn scenario(arguments: &Arguments, name: &str) -> Result<Scenario> {
@@ -109,15 +145,16 @@ fn scenario(arguments: &Arguments, name: &str) -> Result<Scenario> {
             .expected(format!("expected one of {}", SCENARIOS.join(", ")))
     })?;
     if let Some(length_mm) = arguments.length_mm {
-        if !(10.0..=1e6).contains(&length_mm) {
-            return Err(Error::new(ErrorKind::Mismatch, format!("{length_mm} mm"))
-                .key("--length-mm")
-                .expected("expected 10 to 1000000"));
-        }
         scenario.length_mm = length_mm;
     }
     if let Some(frames) = arguments.frames {
-        scenario.frame_rows = scenario.rows().div_ceil(frames as usize).max(1);
+        let rows = scenario.rows();
+        if frames as usize > rows {
+            return Err(Error::new(ErrorKind::Mismatch, frames.to_string())
+                .key("--frames")
+                .expected(format!("expected at most one for each of {rows} rows")));
+        }
+        scenario.frame_rows = rows.div_ceil(frames as usize).max(1);
     }
     if let Some(angle_deg) = arguments.camera_deg {
         let side = scenario
@@ -132,7 +169,7 @@ fn scenario(arguments: &Arguments, name: &str) -> Result<Scenario> {
     Ok(scenario)
 }
 
-fn write_truth(path: &std::path::Path, recording: &SimulatedRecording) -> Result<()> {
+fn write_truth(path: &Path, recording: &SimulatedRecording) -> Result<()> {
     output::to_file(path, |to| {
         let mut writer = csv::Writer::from_writer(to);
         for piece in &recording.truth {

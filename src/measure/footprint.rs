@@ -2,12 +2,18 @@
 
 use ndarray::Array2;
 
-use crate::pieces::{Cell, Mended, Region};
+use crate::pieces::{Cell, CellState, Mended, Region};
 use crate::surface::SurfaceGrid;
 
 /// How far beyond the footprint the volume is summed, mm: over the rim's partly covered cells and the thin edge below the
 /// low threshold. The belt beyond has a mean height of 0 and adds only noise.
 const RING_MM: f64 = 1.2;
+
+/// How many standard deviations of its noise a mean must stand above the belt to be piece.
+const CLEAR_SDS: f32 = 3.0;
+
+/// Highest rim cell that a thin edge goes on from, in low thresholds: higher ones end in a wall, beyond which is belt.
+const EDGE_LOWS: f32 = 4.0;
 
 /// The cells of a piece.
 #[derive(Debug, Clone)]
@@ -20,25 +26,34 @@ pub struct Footprint {
 
 impl Footprint {
     /// The region's own cells, and those above `low_mm` that hang together with them (its reconstructed side).
-    pub fn new(region: &Region, mended: &Mended, low_mm: f32, grid: &SurfaceGrid) -> Self {
+    pub fn new(
+        region: &Region,
+        mended: &Mended,
+        low_mm: f32,
+        noise_mm: f64,
+        grid: &SurfaceGrid,
+    ) -> Self {
         let size = region.cells.dim();
+        let stands = |at: (usize, usize)| {
+            mended.heights_mm[at] > low_mm && mended.states[at] != CellState::Beyond
+        };
         let mut covered = Array2::from_elem(size, false);
         let mut open: Vec<(usize, usize)> = Vec::new();
         for (at, &cell) in region.cells.indexed_iter() {
-            if cell == Cell::Own && mended.heights_mm[at] > low_mm {
+            if cell == Cell::Own && stands(at) {
                 covered[at] = true;
                 open.push(at);
             }
         }
         while let Some((row, column)) = open.pop() {
             for at in beside(row, column, size) {
-                if !covered[at] && region.cells[at] != Cell::Other && mended.heights_mm[at] > low_mm
-                {
+                if !covered[at] && region.cells[at] != Cell::Other && stands(at) {
                     covered[at] = true;
                     open.push(at);
                 }
             }
         }
+        thin_edge(&mut covered, region, mended, low_mm, noise_mm, grid);
         let summed = ring(&covered, grid, region);
         Self { covered, summed }
     }
@@ -47,6 +62,69 @@ impl Footprint {
     pub fn cells(&self) -> usize {
         self.covered.iter().filter(|&&covered| covered).count()
     }
+}
+
+/// Adds the thin edge below the low threshold, a ring of cells at a time, as far as it stands clear of the noise.
+///
+/// A single low sample tells nothing; the mean of the low ones among a cell and its neighbours does. Beyond an upright
+/// rim these are belt, beyond a slope they are the slope's end.
+fn thin_edge(
+    covered: &mut Array2<bool>,
+    region: &Region,
+    mended: &Mended,
+    low_mm: f32,
+    noise_mm: f64,
+    grid: &SurfaceGrid,
+) {
+    let (rows, columns) = covered.dim();
+    let rings = grid
+        .columns_spanning(RING_MM)
+        .max(grid.rows_spanning(RING_MM));
+    let mut rim: Vec<(usize, usize)> = covered
+        .indexed_iter()
+        .filter(|(_, inside)| **inside)
+        .map(|(at, _)| at)
+        .collect();
+    for _ in 0..rings {
+        let mut grown = Vec::new();
+        for (row, column) in rim {
+            if mended.heights_mm[[row, column]] > EDGE_LOWS * low_mm {
+                continue;
+            }
+            for at in beside(row, column, (rows, columns)) {
+                let open = !covered[at]
+                    && region.cells[at] != Cell::Other
+                    && mended.states[at] == CellState::Seen;
+                if open && stands_clear(at, covered, mended, low_mm, noise_mm as f32) {
+                    covered[at] = true;
+                    grown.push(at);
+                }
+            }
+        }
+        rim = grown;
+    }
+}
+
+fn stands_clear(
+    (row, column): (usize, usize),
+    covered: &Array2<bool>,
+    mended: &Mended,
+    low_mm: f32,
+    noise_mm: f32,
+) -> bool {
+    let (rows, columns) = covered.dim();
+    let near = |at: usize, end: usize| at.saturating_sub(1)..(at + 2).min(end);
+    let (mut sum, mut count) = (0.0, 0.0_f32);
+    for r in near(row, rows) {
+        for c in near(column, columns) {
+            let height_mm = mended.heights_mm[[r, c]];
+            if height_mm <= low_mm && mended.states[[r, c]] == CellState::Seen {
+                sum += height_mm;
+                count += 1.0;
+            }
+        }
+    }
+    count > 1.0 && sum / count > CLEAR_SDS * noise_mm / count.sqrt()
 }
 
 /// The footprint widened by [`RING_MM`] on all sides, other things left out.

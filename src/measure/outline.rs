@@ -66,32 +66,43 @@ pub fn hull(covered: &Array2<bool>, grid: &SurfaceGrid) -> Vec<[f64; 2]> {
         .collect()
 }
 
-/// The smallest rectangle (by area) around the cells whose centres have this hull.
+/// The smallest rectangle (by area) around the covered cells. `None` if there are none.
 ///
 /// One side of it lies along a side of the hull (H. Freeman and R. Shapira, Communications of the ACM 18 (1975) 409–413).
-/// A cell reaches half a pitch beyond its centre, which is added in the rectangle's own directions. `None` without points.
-pub fn smallest_rectangle(hull: &[[f64; 2]], grid: &SurfaceGrid) -> Option<Rectangle> {
-    let around = |angle: f64| {
-        let (sin, cos) = angle.sin_cos();
-        let extent = |along: f64, across: f64| {
-            let places = hull.iter().map(|p| p[0] * along + p[1] * across);
-            let (low, high) = places.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), p| {
-                (low.min(p), high.max(p))
-            });
-            high - low + grid.pitch_across_mm * along.abs() + grid.pitch_along_mm * across.abs()
-        };
-        (extent(cos, sin), extent(-sin, cos))
+/// Each side is then moved out to half way between the outermost covered centre and the nearest uncovered one beyond it: the true
+/// edge runs between them. For an edge along the grid that is half a pitch, for a long edge at an angle next to nothing.
+pub fn smallest_rectangle(covered: &Array2<bool>, grid: &SurfaceGrid) -> Option<Rectangle> {
+    let hull = hull(covered, grid);
+    let extent = |direction: [f64; 2]| {
+        let places = hull
+            .iter()
+            .map(|p| p[0] * direction[0] + p[1] * direction[1]);
+        places.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), p| {
+            (low.min(p), high.max(p))
+        })
     };
-    let mut best: Option<(f64, f64, f64)> = None;
+    let mut best: Option<(f64, f64)> = None;
     for (index, point) in hull.iter().enumerate() {
         let next = hull[(index + 1) % hull.len()];
         let angle = (next[1] - point[1]).atan2(next[0] - point[0]);
-        let (one, two) = around(angle);
-        if best.is_none_or(|(b1, b2, _)| one * two < b1 * b2 * (1.0 - 1e-12)) {
-            best = Some((one, two, angle));
+        let (sin, cos) = angle.sin_cos();
+        let ((low1, high1), (low2, high2)) = (extent([cos, sin]), extent([-sin, cos]));
+        let area = (high1 - low1) * (high2 - low2);
+        if best.is_none_or(|(least, _)| area < least * (1.0 - 1e-12)) {
+            best = Some((area, angle));
         }
     }
-    let (one, two, angle) = best?;
+    let (_, angle) = best?;
+    let rim = rim_cells(covered);
+    let side = |direction: [f64; 2]| {
+        let (low, high) = extent(direction);
+        let beyond = |sign: f64, end: f64| {
+            margin_mm(covered, &rim, grid, direction.map(|d| sign * d), sign * end)
+        };
+        high - low + beyond(1.0, high) + beyond(-1.0, low)
+    };
+    let (sin, cos) = angle.sin_cos();
+    let (one, two) = (side([cos, sin]), side([-sin, cos]));
     let (length_mm, width_mm, angle) = if one >= two {
         (one, two, angle)
     } else {
@@ -108,6 +119,81 @@ pub fn smallest_rectangle(hull: &[[f64; 2]], grid: &SurfaceGrid) -> Option<Recta
         width_mm,
         yaw_rad,
     })
+}
+
+/// Covered cells with an uncovered one among their eight neighbours.
+fn rim_cells(covered: &Array2<bool>) -> Vec<(usize, usize)> {
+    let (rows, columns) = covered.dim();
+    let cells = covered.as_slice().unwrap_or_default();
+    let outside = vec![false; columns];
+    let line = |row: usize| &cells[row * columns..(row + 1) * columns];
+    let mut rim = Vec::new();
+    // Cells covered in all three rows around one, with an uncovered cell on either side.
+    let mut deep = vec![false; columns + 2];
+    for row in 0..rows {
+        let own = line(row);
+        let above = if row > 0 { line(row - 1) } else { &outside };
+        let below = if row + 1 < rows {
+            line(row + 1)
+        } else {
+            &outside
+        };
+        let sides = own.iter().zip(above).zip(below);
+        for (deep, ((&own, &above), &below)) in deep[1..].iter_mut().zip(sides) {
+            *deep = own & above & below;
+        }
+        let is_rim =
+            |column: usize| own[column] & !(deep[column] & deep[column + 1] & deep[column + 2]);
+        let mut first = 0;
+        while first < columns {
+            let end = (first + 32).min(columns);
+            if (first..end).fold(false, |any, column| any | is_rim(column)) {
+                rim.extend(
+                    (first..end)
+                        .filter(|&column| is_rim(column))
+                        .map(|column| (row, column)),
+                );
+            }
+            first = end;
+        }
+    }
+    rim
+}
+
+/// Half the way from the outermost covered centre, at `end_mm` in `direction`, to the nearest uncovered one beyond it.
+fn margin_mm(
+    covered: &Array2<bool>,
+    rim: &[(usize, usize)],
+    grid: &SurfaceGrid,
+    direction: [f64; 2],
+    end_mm: f64,
+) -> f64 {
+    let place = |row: f64, column: f64| {
+        column * grid.pitch_across_mm * direction[0] + row * grid.pitch_along_mm * direction[1]
+    };
+    let reach_mm = grid.pitch_across_mm.hypot(grid.pitch_along_mm);
+    let mut nearest_mm = reach_mm;
+    for &(row, column) in rim {
+        if place(row as f64, column as f64) < end_mm - reach_mm {
+            continue;
+        }
+        for at in around(row, column).filter(|&at| !is_covered(covered, at)) {
+            let beyond_mm = place(at.0 as f64, at.1 as f64) - end_mm;
+            if beyond_mm > 1e-9 {
+                nearest_mm = nearest_mm.min(beyond_mm);
+            }
+        }
+    }
+    nearest_mm / 2.0
+}
+
+fn around(row: usize, column: usize) -> impl Iterator<Item = (isize, isize)> {
+    let (row, column) = (row as isize, column as isize);
+    (-1..=1).flat_map(move |dr| (-1..=1).map(move |dc| (row + dr, column + dc)))
+}
+
+fn is_covered(covered: &Array2<bool>, (row, column): (isize, isize)) -> bool {
+    row >= 0 && column >= 0 && covered.get([row as usize, column as usize]) == Some(&true)
 }
 
 /// Length of the outline by Cauchy and Crofton: the number of times that lines in four directions cross it.
@@ -192,11 +278,11 @@ mod tests {
             let (sin, cos) = degrees.to_radians().sin_cos();
             let covered =
                 cells(|x, y| (x * cos + y * sin).abs() < 50.0 && (y * cos - x * sin).abs() < 20.0);
-            let found = smallest_rectangle(&hull(&covered, &GRID), &GRID).unwrap();
+            let found = smallest_rectangle(&covered, &GRID).unwrap();
             assert!((found.length_mm - 100.0).abs() < 0.6, "{degrees} {found:?}");
             assert!((found.width_mm - 40.0).abs() < 0.6, "{degrees} {found:?}");
             let turned = (found.yaw_rad - degrees.to_radians()).rem_euclid(PI);
-            assert!(turned < 0.02 || turned > PI - 0.02, "{degrees} {found:?}");
+            assert!(!(0.02..=PI - 0.02).contains(&turned), "{degrees} {found:?}");
         }
     }
 
@@ -211,10 +297,8 @@ mod tests {
     fn a_single_cell_is_one_pitch_by_one() {
         let mut covered = Array2::from_elem((3, 3), false);
         covered[[1, 1]] = true;
-        let found = smallest_rectangle(&hull(&covered, &GRID), &GRID).unwrap();
+        let found = smallest_rectangle(&covered, &GRID).unwrap();
         assert!((found.length_mm - 0.5).abs() < 1e-12 && (found.width_mm - 0.4).abs() < 1e-12);
-        assert!(
-            smallest_rectangle(&hull(&Array2::from_elem((3, 3), false), &GRID), &GRID).is_none()
-        );
+        assert!(smallest_rectangle(&Array2::from_elem((3, 3), false), &GRID).is_none());
     }
 }

@@ -5,7 +5,7 @@ use std::ops::Range;
 use ndarray::Array2;
 
 use super::footprint::Footprint;
-use super::outline::{hull, perimeter_mm, smallest_rectangle};
+use super::outline::{perimeter_mm, smallest_rectangle};
 use super::spans::{row_of, spans};
 use super::uncertainty::{BeltKnowledge, VolumeBudget, volume_budget};
 use crate::pieces::{CellState, Mended, Region};
@@ -79,7 +79,7 @@ pub fn measure(
     let sum_mm = summed_mm(heights_mm, &footprint.summed);
     let volume_mm3 = sum_mm * cell_mm2;
     let area_mm2 = count * cell_mm2;
-    let rectangle = smallest_rectangle(&hull(&footprint.covered, grid), grid)?;
+    let rectangle = smallest_rectangle(&footprint.covered, grid)?;
     Some(Measures {
         x_mm: grid.x_mm(region.first_column as f64 + columns as f64 / count),
         y_mm: grid.y_mm(region.first_row as f64 + rows as f64 / count),

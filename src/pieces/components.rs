@@ -113,9 +113,10 @@ fn collect(mut runs: Vec<Run>, parents: &mut [u32], cores: &[u32]) -> Components
         let root = find(parents, label as u32) as usize;
         if index_of_root[root] == u32::MAX {
             index_of_root[root] = components.len() as u32;
+            let run = &runs[label];
             components.push(Component {
-                rows: usize::MAX..0,
-                columns: usize::MAX..0,
+                rows: run.row as usize..run.row as usize + 1,
+                columns: run.first as usize..run.end as usize,
                 cells: 0,
                 core_cells: 0,
             });

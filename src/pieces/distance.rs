@@ -9,85 +9,103 @@ use ndarray::Array2;
 /// Distance of each cell of a part (1, 2, …) to the nearest cell that is not of this part, cells; 0 outside all parts.
 /// What lies outside the raster is no part.
 pub fn to_other(parts: &Array2<u16>) -> Array2<f32> {
-    let mut distance = Array2::zeros(parts.dim());
-    let count = parts.iter().copied().max().unwrap_or(0);
-    for part in 1..=count {
-        within(parts, part, &mut distance);
+    let (rows, columns) = parts.dim();
+    let mut distance = Array2::zeros((rows, columns));
+    let along = along(parts);
+    let mut lowest = Vec::with_capacity(columns + 2);
+    let lines = parts.outer_iter().zip(along.chunks_exact(columns.max(1)));
+    for ((parts, along), mut out) in lines.zip(distance.outer_iter_mut()) {
+        let (Some(parts), Some(out)) = (parts.to_slice(), out.as_slice_mut()) else {
+            continue;
+        };
+        let mut first = 0;
+        while first < columns {
+            let part = parts[first];
+            let length = parts[first..].iter().position(|&cell| cell != part);
+            let end = length.map_or(columns, |length| first + length);
+            if part > 0 {
+                across(&along[first..end], &mut lowest, &mut out[first..end]);
+            }
+            first = end;
+        }
     }
     distance
 }
 
-fn within(parts: &Array2<u16>, part: u16, distance: &mut Array2<f32>) {
-    let (rows, columns) = parts.dim();
-    let along = along(parts, part);
-    // Columns of the envelope's parabolas and where each begins to be the lowest; one cell outside on either side.
-    let mut lowest: Vec<(i64, i64)> = Vec::with_capacity(columns + 2);
-    for row in 0..rows {
-        let reach = &along[row * columns..(row + 1) * columns];
-        let Some(first) = reach.iter().position(|&reach| reach > 0) else {
-            continue;
-        };
-        let last = reach.iter().rposition(|&reach| reach > 0).unwrap_or(first);
-        // Beyond the part's ends in this row the nearest outside cells are those next to it.
-        let (from, to) = (first as i64 - 1, last as i64 + 1);
-        let at = |column: i64| {
-            let reach = usize::try_from(column).ok().and_then(|c| reach.get(c));
-            i64::from(reach.copied().unwrap_or(0))
-        };
-        let square = |place: i64, column: i64| (place - column).pow(2) + at(column).pow(2);
-        lowest.clear();
-        lowest.push((from, from));
-        for column in from + 1..=to {
-            while let Some(&(best, begin)) = lowest.last() {
-                if square(begin, best) > square(begin, column) {
-                    lowest.pop();
-                } else {
-                    break;
-                }
+/// A stretch of a row within one part, with the distances along the columns.
+///
+/// The cells next to the stretch are not of the part, so nothing beyond them is nearer.
+fn across(along: &[u32], lowest: &mut Vec<(i64, i64)>, out: &mut [f32]) {
+    let cells = along.len() as i64;
+    let at = |column: i64| {
+        let reach = usize::try_from(column).ok().and_then(|c| along.get(c));
+        i64::from(reach.copied().unwrap_or(0))
+    };
+    let square = |place: i64, column: i64| (place - column).pow(2) + at(column).pow(2);
+    // Columns of the envelope's parabolas and where each begins to be the lowest.
+    lowest.clear();
+    lowest.push((-1, -1));
+    for column in 0..=cells {
+        while let Some(&(best, begin)) = lowest.last() {
+            if square(begin, best) > square(begin, column) {
+                lowest.pop();
+            } else {
+                break;
             }
-            match lowest.last() {
-                None => lowest.push((column, from)),
-                Some(&(best, _)) => {
-                    let meet = (column * column - best * best + at(column).pow(2)
-                        - at(best).pow(2))
-                    .div_euclid(2 * (column - best));
-                    if meet < to {
-                        lowest.push((column, meet + 1));
-                    }
+        }
+        match lowest.last() {
+            None => lowest.push((column, -1)),
+            Some(&(best, _)) => {
+                let rise = column * column - best * best + at(column).pow(2) - at(best).pow(2);
+                let meet = rise.div_euclid(2 * (column - best));
+                if meet < cells {
+                    lowest.push((column, meet + 1));
                 }
             }
         }
-        let mut ends = lowest.iter().skip(1).map(|&(_, begin)| begin);
-        let mut end = ends.next();
-        let mut index = 0;
-        for place in first..=last {
-            while end.is_some_and(|end| end <= place as i64) {
-                index += 1;
-                end = ends.next();
-            }
-            if reach[place] > 0 {
-                distance[[row, place]] = (square(place as i64, lowest[index].0) as f32).sqrt();
-            }
+    }
+    let mut index = 0;
+    for (place, out) in (0_i64..).zip(out) {
+        while lowest
+            .get(index + 1)
+            .is_some_and(|&(_, begin)| begin <= place)
+        {
+            index += 1;
         }
+        *out = (square(place, lowest[index].0) as f32).sqrt();
     }
 }
 
-/// Distance of each cell of the part to the nearest cell of its column outside; 0 for cells outside.
-fn along(parts: &Array2<u16>, part: u16) -> Vec<u32> {
+/// Distance of each cell to the nearest cell of its column that is not of its part; 0 for cells of no part.
+fn along(parts: &Array2<u16>) -> Vec<u32> {
     let (rows, columns) = parts.dim();
     let mut along = vec![0_u32; rows * columns];
     let mut reach = vec![0_u32; columns];
-    for (row, out) in along.chunks_exact_mut(columns).enumerate() {
-        for ((reach, &cell), out) in reach.iter_mut().zip(parts.row(row)).zip(out) {
-            *reach = if cell == part { *reach + 1 } else { 0 };
-            *out = *reach;
+    let mut before = vec![0_u16; columns];
+    let mut follow = |parts: &[u16], reach: &mut [u32]| {
+        for ((reach, &cell), before) in reach.iter_mut().zip(parts).zip(&mut before) {
+            *reach = (u32::from(cell == *before) * *reach + 1) * u32::from(cell > 0);
+            *before = cell;
         }
+    };
+    let cells = parts.as_slice().unwrap_or_default();
+    for (out, parts) in along
+        .chunks_exact_mut(columns.max(1))
+        .zip(cells.chunks_exact(columns.max(1)))
+    {
+        follow(parts, &mut reach);
+        out.copy_from_slice(&reach);
     }
     reach.fill(0);
-    for out in along.chunks_exact_mut(columns).rev() {
-        for (reach, out) in reach.iter_mut().zip(out) {
-            *reach = if *out > 0 { *reach + 1 } else { 0 };
-            *out = (*out).min(*reach);
+    follow(&vec![0; columns], &mut reach);
+    for (out, parts) in along
+        .chunks_exact_mut(columns.max(1))
+        .zip(cells.chunks_exact(columns.max(1)))
+        .rev()
+    {
+        follow(parts, &mut reach);
+        for (out, &reach) in out.iter_mut().zip(&reach) {
+            *out = (*out).min(reach);
         }
     }
     along

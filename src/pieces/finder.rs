@@ -200,7 +200,8 @@ impl PieceFinder {
         let along = first == 0
             || end >= self.recording_rows
             || missing(component.rows.start.checked_sub(1))
-            || missing(Some(component.rows.end));
+            || missing(Some(component.rows.end))
+            || component.rows.clone().any(|row| missing(Some(row)));
         let side = component.columns.start == 0 || component.columns.end == self.grid.columns;
         Region {
             first_row: self.first_row + rows.start,

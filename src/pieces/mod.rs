@@ -9,6 +9,7 @@ mod mend;
 mod region;
 mod split;
 
+pub use components::{Component, Components, Run, label};
 pub use finder::PieceFinder;
 pub use mask::FindRules;
 pub use mend::{CellState, Light, Mended, mend};

@@ -6,6 +6,8 @@
 //! strips and lobes leave neither. Both floods are watersheds with dynamics as the criterion to merge (Grimaud,
 //! "A new measure of contrast: the dynamics", Proc. SPIE 1769 (1992) 292–305; Beucher and Meyer 1993).
 
+use std::ops::Range;
+
 use ndarray::{Array2, s};
 
 use super::distance::to_other;
@@ -56,8 +58,10 @@ pub fn split(
         return vec![region];
     }
     let fine = coarse.refine(&necks, &region, grid);
+    let bounds = bounds(&fine, parts);
     (1..=parts)
-        .filter_map(|part| window(&region, &fine, part, grid))
+        .zip(bounds)
+        .filter_map(|(part, bounds)| Some(window(&region, &fine, part, bounds?, grid)))
         .collect()
 }
 
@@ -118,17 +122,24 @@ impl Coarse {
     /// The parts on the region's own cells; own cells on coarse ones without a part take the nearest part's number.
     fn refine(&self, parts: &Array2<u16>, region: &Region, grid: &SurfaceGrid) -> Array2<u16> {
         let spread = spread(parts);
-        Array2::from_shape_fn(region.cells.dim(), |(row, column)| {
-            let at = [
-                to_coarse(row, grid.pitch_along_mm),
-                to_coarse(column, grid.pitch_across_mm),
-            ];
-            if region.cells[[row, column]] == Cell::Own {
-                spread[at]
-            } else {
-                0
+        let column_to: Vec<usize> = (0..region.cells.ncols())
+            .map(|column| to_coarse(column, grid.pitch_across_mm))
+            .collect();
+        let mut fine = Array2::zeros(region.cells.dim());
+        for (row, (cells, mut out)) in region
+            .cells
+            .outer_iter()
+            .zip(fine.outer_iter_mut())
+            .enumerate()
+        {
+            let spread = spread.row(to_coarse(row, grid.pitch_along_mm));
+            for ((&cell, out), &column) in cells.iter().zip(&mut out).zip(&column_to) {
+                if cell == Cell::Own {
+                    *out = spread[column];
+                }
             }
-        })
+        }
+        fine
     }
 }
 
@@ -198,36 +209,60 @@ fn spread(parts: &Array2<u16>) -> Array2<u16> {
     spread
 }
 
-/// A part as a region of its own.
-fn window(region: &Region, parts: &Array2<u16>, part: u16, grid: &SurfaceGrid) -> Option<Region> {
-    let (rows, columns) = parts.dim();
-    let mut bounds: Option<(usize, usize, usize, usize)> = None;
-    for ((row, column), _) in parts.indexed_iter().filter(|(_, p)| **p == part) {
-        let (r0, r1, c0, c1) = bounds.unwrap_or((row, row, column, column));
-        bounds = Some((r0.min(row), r1.max(row), c0.min(column), c1.max(column)));
+/// Rows and columns that each part spans; `None` for one without cells.
+fn bounds(parts: &Array2<u16>, count: u16) -> Vec<Option<[Range<usize>; 2]>> {
+    let mut bounds: Vec<Option<[Range<usize>; 2]>> = vec![None; usize::from(count)];
+    for (row, cells) in parts.outer_iter().enumerate() {
+        let cells = cells.to_slice().unwrap_or_default();
+        let mut first = 0;
+        while let Some(&part) = cells.get(first) {
+            let length = cells[first..].iter().position(|&cell| cell != part);
+            let end = length.map_or(cells.len(), |length| first + length);
+            let own = usize::from(part).checked_sub(1);
+            if let Some(own) = own.and_then(|own| bounds.get_mut(own)) {
+                let [rows, columns] = own.get_or_insert_with(|| [row..row, first..end]);
+                rows.end = row + 1;
+                columns.start = columns.start.min(first);
+                columns.end = columns.end.max(end);
+            }
+            first = end;
+        }
     }
-    let (r0, r1, c0, c1) = bounds?;
+    bounds
+}
+
+/// A part as a region of its own.
+fn window(
+    region: &Region,
+    parts: &Array2<u16>,
+    part: u16,
+    [own_rows, own_columns]: [Range<usize>; 2],
+    grid: &SurfaceGrid,
+) -> Region {
+    let (rows, columns) = parts.dim();
     let (pad_rows, pad_columns) = (grid.rows_spanning(PAD_MM), grid.columns_spanning(PAD_MM));
-    let row_span = r0.saturating_sub(pad_rows)..(r1 + 1 + pad_rows).min(rows);
-    let column_span = c0.saturating_sub(pad_columns)..(c1 + 1 + pad_columns).min(columns);
+    let row_span = own_rows.start.saturating_sub(pad_rows)..(own_rows.end + pad_rows).min(rows);
+    let column_span =
+        own_columns.start.saturating_sub(pad_columns)..(own_columns.end + pad_columns).min(columns);
     let mut cells = region
         .cells
         .slice(s![row_span.clone(), column_span.clone()])
         .to_owned();
-    for ((row, column), cell) in cells.indexed_iter_mut() {
-        if *cell == Cell::Own && parts[[row + row_span.start, column + column_span.start]] != part {
+    let inside = parts.slice(s![row_span.clone(), column_span.clone()]);
+    cells.zip_mut_with(&inside, |cell, &other| {
+        if *cell == Cell::Own && other != part {
             *cell = Cell::Other;
         }
-    }
+    });
     let heights = region
         .heights_mm
         .slice(s![row_span.clone(), column_span.clone()]);
-    Some(Region {
+    Region {
         first_row: region.first_row + row_span.start,
         first_column: region.first_column + column_span.start,
         heights_mm: heights.to_owned(),
         cells,
         ends: region.ends,
         touching: true,
-    })
+    }
 }

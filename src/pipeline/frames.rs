@@ -14,7 +14,7 @@ pub struct BrokenFrame {
     /// Index of the frame in its recording.
     pub index: usize,
     /// Why.
-    pub error: Error,
+    pub error: Box<Error>,
 }
 
 /// What a chunk of rows brings.
@@ -72,7 +72,10 @@ impl<'a> FrameRows<'a> {
             let Some(scan) = self.recording.frames.get(index) else {
                 return Ok(None);
             };
-            let broken = |error| BrokenFrame { index, error };
+            let broken = |error: Error| BrokenFrame {
+                index,
+                error: Box::new(error),
+            };
             let frame = match &mut self.open {
                 Some(frame) => frame,
                 None => self.open.insert(open(scan).map_err(broken)?),

@@ -1,5 +1,6 @@
 //! The stages in order, for one recording: rows in, measured pieces out.
 
+mod clock;
 mod frames;
 mod piece;
 mod recording;

@@ -131,7 +131,13 @@ fn measure_piece(
     method: &Method<'_>,
     site: &Site<'_>,
 ) -> Result<Option<MeasuredPiece>> {
-    let footprint = Footprint::new(region, mended, method.rules.low_mm(), &site.grid);
+    let footprint = Footprint::new(
+        region,
+        mended,
+        method.rules.low_mm(),
+        site.belt.noise_mm,
+        &site.grid,
+    );
     let Some(measures) = measure(region, mended, &footprint, &site.grid, &site.belt) else {
         return Ok(None);
     };

@@ -1,5 +1,4 @@
-//! From counts to heights above the belt: calibrated millimetres on a regular grid, the belt under the pieces,
-//! false samples rejected, hidden parts reconstructed.
+//! From counts to heights above the belt: calibrated millimetres on a regular grid, and the belt under the pieces.
 //!
 //! Frame: the recording's (x across, y along from the recording's first row, z up).
 

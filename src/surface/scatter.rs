@@ -4,6 +4,10 @@
 /// missing one between them, which must stay missing.
 const WIDEST_GAP_CELLS: f64 = 1.6;
 
+/// Steepest rise between two samples that is a slope, mm per cell; a steeper one is an edge, and a sample between top and
+/// bottom of an edge would be one that nobody saw. An edge moves to the nearer sample instead, which moves nothing on the mean.
+const STEEPEST_SLOPE_MM: f32 = 0.8;
+
 /// One seen sample: its place in cells (cell `k` has its centre at `k`) and its height, mm.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Placed {
@@ -25,8 +29,10 @@ pub fn step(before: Option<Placed>, next: Placed, mut set: impl FnMut(i64, f32, 
         return;
     }
     let (first, end) = (before.place.ceil() as i64, next.place.floor() as i64);
+    let edge = (next.height_mm - before.height_mm).abs() > STEEPEST_SLOPE_MM * gap as f32;
     for cell in first..=end {
         let t = ((cell as f64 - before.place) / gap) as f32;
+        let t = if edge { t.round() } else { t };
         set(
             cell,
             before.height_mm + t * (next.height_mm - before.height_mm),
@@ -61,12 +67,18 @@ mod tests {
     #[test]
     fn a_slope_stays_a_slope() {
         let samples: Vec<(f64, f32)> = (0..6)
-            .map(|k| (f64::from(k) + 0.3, 2.0 * (k as f32 + 0.3)))
+            .map(|k| (f64::from(k) + 0.3, 0.7 * (k as f32 + 0.3)))
             .collect();
         let cells = placed(&samples, 6);
         for (cell, &height) in cells.iter().enumerate().skip(1) {
-            assert!((height - 2.0 * cell as f32).abs() < 1e-5, "{cells:?}");
+            assert!((height - 0.7 * cell as f32).abs() < 1e-5, "{cells:?}");
         }
+    }
+
+    #[test]
+    fn an_edge_stays_an_edge() {
+        let cells = placed(&[(0.3, 0.0), (1.3, 0.0), (2.3, 20.0), (3.3, 20.0)], 4);
+        assert_eq!(cells, [0.0, 0.0, 20.0, 20.0]);
     }
 
     #[test]

@@ -31,6 +31,7 @@ pub fn provenance_json(provenance: &Provenance) -> Value {
                     "blake3": product.blake3,
                 })),
                 "colour": used.has_colour,
+                "colour_lossy": used.colour_lossy,
             })
         })
         .collect();

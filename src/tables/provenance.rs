@@ -26,6 +26,8 @@ pub struct RecordingUsed {
     pub product: Option<ProductUsed>,
     /// Whether there was colour.
     pub has_colour: bool,
+    /// Whether the colour went through a lossy compression, which moves colours near edges.
+    pub colour_lossy: bool,
 }
 
 /// Where a table came from.

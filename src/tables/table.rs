@@ -257,6 +257,7 @@ pub(crate) mod samples {
                     blake3: "00ff".to_owned(),
                 }),
                 has_colour: true,
+                colour_lossy: false,
             }],
         };
         let rejected = vec![Rejected {

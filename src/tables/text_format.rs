@@ -22,7 +22,7 @@ pub fn write_text(table: &PieceTable, mut to: impl Write) -> std::io::Result<()>
         recording(&mut text, pieces);
         rest = after;
     }
-    summary(&mut text, &table.pieces);
+    summaries(&mut text, table);
     rejected(&mut text, table);
     footer(&mut text, table);
     to.write_all(text.as_bytes())
@@ -147,11 +147,38 @@ fn paired(
     }
 }
 
-fn summary(text: &mut String, pieces: &[PieceRecord]) {
-    if pieces.is_empty() {
+/// Sums for each product, as grams of one thing and another do not make a sum; then what holds for all pieces.
+fn summaries(text: &mut String, table: &PieceTable) {
+    if table.pieces.is_empty() {
         text.push_str("no pieces\n");
         return;
     }
+    let product_of = |recording: &str| {
+        let used = &table.provenance.recordings;
+        let found = used.iter().find(|used| used.recording == recording);
+        found.and_then(|used| used.product.as_ref().map(|product| product.name.as_str()))
+    };
+    let mut products: Vec<(Option<&str>, Vec<&PieceRecord>)> = Vec::new();
+    for piece in &table.pieces {
+        let product = product_of(&piece.recording);
+        match products.iter_mut().find(|(name, _)| *name == product) {
+            Some((_, pieces)) => pieces.push(piece),
+            None => products.push((product, vec![piece])),
+        }
+    }
+    for (product, pieces) in &products {
+        if products.len() > 1 {
+            let _ = write!(text, "{}: ", one_line(product.unwrap_or("no product")));
+        }
+        summary(text, pieces);
+    }
+    flags(text, &table.pieces);
+    text.push_str(
+        "weights are estimates with standard uncertainties (k = 1), not legal for trade\n",
+    );
+}
+
+fn summary(text: &mut String, pieces: &[&PieceRecord]) {
     #[allow(clippy::cast_precision_loss)] // A count of pieces.
     let count = pieces.len() as f64;
     let total: f64 = pieces.iter().map(|piece| piece.mass_g).sum();
@@ -177,6 +204,9 @@ fn summary(text: &mut String, pieces: &[PieceRecord]) {
         );
     }
     text.push('\n');
+}
+
+fn flags(text: &mut String, pieces: &[PieceRecord]) {
     let counted: Vec<String> = Flag::ALL
         .into_iter()
         .filter_map(|flag| {
@@ -195,9 +225,6 @@ fn summary(text: &mut String, pieces: &[PieceRecord]) {
             counted.join(", ")
         );
     }
-    text.push_str(
-        "weights are estimates with standard uncertainties (k = 1), not legal for trade\n",
-    );
 }
 
 fn rejected(text: &mut String, table: &PieceTable) {
@@ -238,10 +265,10 @@ fn footer(text: &mut String, table: &PieceTable) {
             ),
             None => String::new(),
         };
-        let colour = if used.has_colour {
-            ""
-        } else {
-            ", no colour: no fat and lean"
+        let colour = match (used.has_colour, used.colour_lossy) {
+            (false, _) => ", no colour: no fat and lean",
+            (true, true) => ", lossy colour: class shares less sure near edges",
+            (true, false) => "",
         };
         let _ = writeln!(
             text,
@@ -307,6 +334,31 @@ weighlight 0.0.0-test: weighlight measure
             text.contains("recording late, \"tilted\"; µ new line\n"),
             "{text}"
         );
+    }
+
+    #[test]
+    fn each_product_is_summed_by_itself() {
+        let mut table = samples::table();
+        table.pieces.truncate(2);
+        table.pieces[1].recording = "rolls".to_owned();
+        let mut other = table.provenance.recordings[0].clone();
+        other.recording = "rolls".to_owned();
+        other.colour_lossy = true;
+        if let Some(product) = &mut other.product {
+            product.name = "rolls".to_owned();
+        }
+        table.provenance.recordings.push(other);
+        let text = text_of(&table);
+        assert!(
+            text.contains("belly-strips: 1 piece, total 188.4 ± 1.3 g"),
+            "{text}"
+        );
+        assert!(
+            text.contains("rolls: 1 piece, total 198.4 ± 1.3 g"),
+            "{text}"
+        );
+        assert!(!text.contains("2 pieces, total"), "{text}");
+        assert_eq!(text.matches("lossy colour").count(), 1, "{text}");
     }
 
     #[test]

@@ -1,8 +1,10 @@
 //! What the flanks that are seen say of those that are not.
 //!
-//! A hidden flank runs as the one across the piece does, whose foot is parallel to the hidden shoulder: products are cut, moulded
-//! and grown alike on both sides. What it says is averaged over several lanes, and compared at the shoulder's own height, so that
-//! rims of any form speak: upright walls, slopes, rounded edges.
+//! Products are cut, moulded and grown alike on both sides, so a hidden flank runs as a seen one does. To compare like with like, the seen
+//! side is shadowed too, by a camera that is not there: mirrored to the far side, at the same angle. What such a shadow would have hidden is
+//! known, so each lane of the seen side is an example: a shoulder of some height, and what lies behind it. Examples speak for shoulders
+//! whose edge runs in the same direction and that stand about as high; they are scaled to the shoulder's own height. Upright walls,
+//! slopes and rounded rims of any form are thereby continued as this very piece continues them.
 
 use ndarray::ArrayView2;
 
@@ -10,28 +12,30 @@ use super::super::region::Cell;
 
 /// Lanes on either side over which the direction of an edge is taken.
 const DIRECTION_LANES: usize = 6;
-/// Lanes whose foot is most nearly parallel to the shoulder, that are asked.
-const ASKED_LANES: usize = 15;
-/// Largest difference of direction, cells per lane, for a lane to be asked.
-const PARALLEL: f32 = 0.35;
-/// Feet asked at most when none is parallel.
-const LEAST_LANES: usize = 3;
-/// Cells of a flank that are followed.
+/// Examples that are averaged.
+const ASKED: usize = 15;
+/// Longest stretch of a lane that is kept, cells.
 const LONGEST: usize = 160;
+/// Fewest examples that are believed.
+const LEAST: usize = 3;
+/// Largest difference of direction, as an angle, rad, and of height, as a logarithm, for an example to count.
+const FARTHEST: f32 = 0.6;
+/// Weight of the logarithm of the heights' ratio against an angle in rad.
+const HEIGHT_WEIGHT: f32 = 0.5;
 
-/// Direction of an edge per lane: cells along per lane across; `None` where the edge is not known.
+/// Direction of an edge, cells along per lane across; `None` where the edge is not known.
 ///
-/// The slope of a line through the edge over up to six lanes on either side.
+/// The slope of a line through the edge over up to six lanes on either side, as far as the edge is connected.
 pub fn directions(edge: &[Option<usize>]) -> Vec<Option<f32>> {
     (0..edge.len())
         .map(|lane| {
-            edge[lane]?;
+            let own = edge[lane]? as f32;
+            let (mut n, mut sum_x, mut sum_y, mut sum_xx, mut sum_xy) = (0.0, 0.0, 0.0, 0.0, 0.0);
             let first = lane.saturating_sub(DIRECTION_LANES);
             let end = (lane + DIRECTION_LANES + 1).min(edge.len());
-            let (mut n, mut sum_x, mut sum_y, mut sum_xx, mut sum_xy) = (0.0, 0.0, 0.0, 0.0, 0.0);
-            for near in first..end {
-                if let Some(at) = edge[near] {
-                    let (x, y) = (near as f32 - lane as f32, at as f32);
+            for (near, at) in edge.iter().enumerate().take(end).skip(first) {
+                if let Some(at) = *at {
+                    let (x, y) = (near as f32 - lane as f32, at as f32 - own);
                     n += 1.0;
                     sum_x += x;
                     sum_y += y;
@@ -45,119 +49,219 @@ pub fn directions(edge: &[Option<usize>]) -> Vec<Option<f32>> {
         .collect()
 }
 
-/// The feet of the seen flanks, lane by lane.
+/// A shoulder and what lies behind it.
+#[derive(Debug, Clone)]
+struct Example {
+    angle: f32,
+    height_mm: f32,
+    /// Heights of the cells behind the shoulder, down to the foot, mm.
+    behind_mm: Vec<f32>,
+}
+
+/// A lane of the seen side from its foot upwards.
+#[derive(Debug, Clone)]
+struct Slope {
+    angle: f32,
+    lane_mm: Vec<f32>,
+}
+
+/// A cell behind a shoulder as the examples have it.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Expected {
+    /// Mean height, mm.
+    pub height_mm: f32,
+    /// Share of the examples whose foot lies farther out.
+    pub covered: f32,
+}
+
+/// The examples of a piece.
 #[derive(Debug)]
 pub struct SeenFlanks {
-    feet: Vec<(usize, usize, f32)>,
+    examples: Vec<Example>,
+    slopes: Vec<Slope>,
+    aspect: f32,
 }
 
 impl SeenFlanks {
-    /// The first own cell of each lane that is seen, and has seen belt before it. Lanes run away from the camera.
+    /// Examples from all lanes whose foot on the camera's side is seen, with belt before it. Lanes run away from the
+    /// camera; `fall_mm` is the ray's fall per cell, `aspect` the pitch along over the pitch across.
     pub fn new(
         heights_mm: &ArrayView2<'_, f32>,
         cells: &ArrayView2<'_, Cell>,
         low_mm: f32,
+        fall_mm: f32,
+        aspect: f32,
+        noise_mm: f32,
     ) -> Self {
         let lanes = heights_mm.ncols();
-        let foot = |lane: usize| {
-            let column = cells.column(lane);
-            let first = column.iter().position(|&cell| cell == Cell::Own)?;
-            let before = first.checked_sub(1)?;
-            let seen = !heights_mm[[first, lane]].is_nan() && heights_mm[[before, lane]] <= low_mm;
-            seen.then_some(first)
-        };
-        let edge: Vec<Option<usize>> = (0..lanes).map(foot).collect();
-        let directions = directions(&edge);
-        let feet = (0..lanes)
-            .filter_map(|lane| Some((lane, edge[lane]?, directions[lane]?)))
+        let mut found: Vec<Option<(usize, f32, Vec<f32>)>> = Vec::with_capacity(lanes);
+        let mut feet: Vec<Option<usize>> = vec![None; lanes];
+        let mut seen: Vec<Vec<f32>> = vec![Vec::new(); lanes];
+        let mut lane_mm = Vec::new();
+        for lane in 0..lanes {
+            let (column, cells) = (heights_mm.column(lane), cells.column(lane));
+            found.push(
+                cells
+                    .iter()
+                    .position(|&cell| cell == Cell::Own)
+                    .and_then(|foot| {
+                        let before = foot.checked_sub(1)?;
+                        let on_belt = cells[before] != Cell::Other && column[before] <= low_mm;
+                        if !on_belt || column[foot].is_nan() {
+                            return None;
+                        }
+                        lane_mm.clear();
+                        let own = cells
+                            .iter()
+                            .skip(foot)
+                            .take_while(|&&cell| cell == Cell::Own)
+                            .count();
+                        let mut last = column[foot];
+                        for &height in column.iter().skip(foot).take(own) {
+                            last = if height.is_nan() { last } else { height };
+                            lane_mm.push(last);
+                        }
+                        feet[lane] = Some(foot);
+                        seen[lane] = lane_mm.iter().take(LONGEST).copied().collect();
+                        let shoulder = mirrored_shoulder(&lane_mm, fall_mm, noise_mm)?;
+                        let behind: Vec<f32> = lane_mm[..shoulder].iter().rev().copied().collect();
+                        Some((foot + shoulder, lane_mm[shoulder], behind))
+                    }),
+            );
+        }
+        let edge: Vec<Option<usize>> = found
+            .iter()
+            .map(|example| example.as_ref().map(|e| e.0))
             .collect();
-        Self { feet }
+        let examples = found
+            .into_iter()
+            .zip(directions(&edge))
+            .filter_map(|(example, direction)| {
+                let (_, height_mm, behind_mm) = example?;
+                Some(Example {
+                    angle: (direction? * aspect).atan(),
+                    height_mm,
+                    behind_mm,
+                })
+            })
+            .collect();
+        let slopes = directions(&feet)
+            .into_iter()
+            .zip(seen)
+            .filter_map(|(direction, lane_mm)| {
+                Some(Slope {
+                    angle: (direction? * aspect).atan(),
+                    lane_mm,
+                })
+            })
+            .collect();
+        Self {
+            examples,
+            slopes,
+            aspect,
+        }
     }
 
-    /// Mean profile of the flanks parallel to `direction`: height of the first cell from the foot on, never falling.
-    /// `None` if no flank in view reaches `height_mm`.
-    fn profile(
-        &self,
-        heights_mm: &ArrayView2<'_, f32>,
-        height_mm: f32,
-        direction: f32,
-    ) -> Option<Vec<f32>> {
+    /// What is expected behind a shoulder of `height_mm` whose edge runs in `direction`, from the first cell behind it to
+    /// the foot. `None` if no flank in view is like it.
+    pub fn behind(&self, height_mm: f32, direction: f32) -> Option<Vec<Expected>> {
+        let angle = (direction * self.aspect).atan();
         let mut order: Vec<(f32, usize)> = self
-            .feet
+            .examples
             .iter()
             .enumerate()
-            .map(|(index, &(_, _, foot))| ((foot - direction).abs(), index))
+            .map(|(index, example)| {
+                let higher = (example.height_mm / height_mm).ln().abs();
+                (
+                    (example.angle - angle).abs() + HEIGHT_WEIGHT * higher,
+                    index,
+                )
+            })
+            .filter(|(apart, _)| *apart <= FARTHEST)
+            .collect();
+        if order.len() < LEAST {
+            return None;
+        }
+        order.sort_by(|one, two| one.0.total_cmp(&two.0).then(one.1.cmp(&two.1)));
+        order.truncate(ASKED);
+        let mut mean: Vec<Expected> = Vec::new();
+        for &(_, index) in &order {
+            let example = &self.examples[index];
+            let scale = height_mm / example.height_mm;
+            let at = |cell: usize| match cell {
+                0 => example.height_mm,
+                cell => example.behind_mm.get(cell - 1).copied().unwrap_or(0.0),
+            };
+            let cells = (example.behind_mm.len() as f32 * scale).ceil() as usize + 1;
+            if mean.len() < cells {
+                mean.resize(cells, Expected::default());
+            }
+            for (j, out) in mean.iter_mut().enumerate().take(cells) {
+                let place = (j as f32 + 1.0) / scale;
+                let before = place as usize;
+                let (one, two) = (at(before), at(before + 1));
+                out.height_mm += scale * (one + (place - before as f32) * (two - one));
+                // Rounded to the nearest cell: a foot has no fractions.
+                out.covered += f32::from(at(place.round() as usize) > 0.0);
+            }
+        }
+        let count = order.len() as f32;
+        for out in &mut mean {
+            out.height_mm /= count;
+            out.covered /= count;
+        }
+        Some(mean)
+    }
+}
+
+impl SeenFlanks {
+    /// What is expected before the first seen cell, of `height_mm`, of a lane on the camera's side whose foot a neighbour's
+    /// shadow hides, and whose edge runs in `direction`: from the first cell before it to the foot.
+    pub fn before(&self, height_mm: f32, direction: f32) -> Option<Vec<f32>> {
+        let angle = (direction * self.aspect).atan();
+        let mut order: Vec<(f32, usize)> = self
+            .slopes
+            .iter()
+            .enumerate()
+            .map(|(index, slope)| ((slope.angle - angle).abs(), index))
             .collect();
         order.sort_by(|one, two| one.0.total_cmp(&two.0).then(one.1.cmp(&two.1)));
-        let mut sums = [(0.0_f32, 0.0_f32); LONGEST];
+        let mut mean: Vec<f32> = Vec::new();
         let mut asked = 0;
-        for (apart, index) in order {
-            if asked >= ASKED_LANES || (apart > PARALLEL && asked >= LEAST_LANES) {
-                break;
-            }
-            let (lane, foot, _) = self.feet[index];
-            let column = heights_mm.column(lane);
-            let flank = foot..(foot + LONGEST).min(column.len());
-            if !flank.clone().any(|at| column[at] >= height_mm) {
+        for (_, index) in order {
+            let lane_mm = &self.slopes[index].lane_mm;
+            let Some(first) = lane_mm.iter().position(|&h| h >= height_mm) else {
                 continue;
-            }
-            for (sum, at) in sums.iter_mut().zip(flank) {
-                if !column[at].is_nan() {
-                    sum.0 += column[at];
-                    sum.1 += 1.0;
-                }
+            };
+            mean.resize(mean.len().max(first), 0.0);
+            for (out, height) in mean.iter_mut().zip(lane_mm[..first].iter().rev()) {
+                *out += height;
             }
             asked += 1;
+            if asked == ASKED {
+                break;
+            }
         }
-        let mut highest = 0.0_f32;
-        let mean = sums.iter().map(|&(sum, count)| {
-            if count > 0.0 {
-                highest = highest.max(sum / count);
-            }
-            highest
-        });
-        (asked > 0).then(|| mean.collect())
+        (asked >= LEAST).then(|| mean.into_iter().map(|sum| sum / asked as f32).collect())
     }
+}
 
-    /// Heights expected of the cells behind a shoulder of `height_mm`, as on the flanks parallel to `direction`.
-    /// `None` if no flank in view reaches that height.
-    pub fn below(
-        &self,
-        heights_mm: &ArrayView2<'_, f32>,
-        height_mm: f32,
-        direction: f32,
-        slack_mm: f32,
-    ) -> Option<Vec<f32>> {
-        // On a level top the noise decides where its very height is first reached: a little less is reached at its edge.
-        let level_mm = height_mm - slack_mm;
-        let profile = self.profile(heights_mm, level_mm, direction)?;
-        let above = profile.iter().position(|&h| h >= level_mm)?;
-        let crest = match above.checked_sub(1) {
-            None => 0.0,
-            Some(before) => {
-                let (one, two) = (profile[before], profile[above]);
-                before as f32 + (level_mm - one) / (two - one).max(f32::MIN_POSITIVE)
-            }
-        };
-        // The foot lies half a cell before the first cell's centre, the crest half a cell behind the shoulder's, on the mean.
-        let at = |place: f32| {
-            if place <= -0.5 {
-                0.0
-            } else if place < 0.0 {
-                profile[0] * (1.0 + 2.0 * place)
-            } else {
-                let cell = place as usize;
-                let next = profile.get(cell + 1).copied().unwrap_or(height_mm);
-                profile[cell] + place.fract() * (next - profile[cell])
-            }
-        };
-        let cells = (crest + 1.5).ceil() as usize;
-        Some(
-            (1..=cells)
-                .map(|j| at(crest + 0.5 - j as f32).min(height_mm))
-                .collect(),
-        )
+/// The last cell (seen from the piece's top towards the lane's start) that a camera beyond the far side sees, if a shadow on the belt
+/// lies before it. A sample must stand clear of the ray by the noise, which would else let hidden ones through.
+fn mirrored_shoulder(lane_mm: &[f32], fall_mm: f32, noise_mm: f32) -> Option<usize> {
+    let top = (0..lane_mm.len()).max_by(|&a, &b| lane_mm[a].total_cmp(&lane_mm[b]))?;
+    let mut shoulder = top;
+    let mut ray_mm = lane_mm[top];
+    for at in (0..top).rev() {
+        ray_mm -= fall_mm;
+        if lane_mm[at] >= ray_mm + noise_mm {
+            ray_mm = lane_mm[at];
+            shoulder = at;
+        }
     }
+    // As for real shadows: some cells long.
+    let hidden = (lane_mm[shoulder] / fall_mm) as usize;
+    (hidden > super::shadow::LEAST_GAP).then_some(shoulder)
 }
 
 #[cfg(test)]
@@ -176,29 +280,37 @@ mod tests {
         assert_eq!(directions(&[None, Some(1), None]), vec![None, None, None]);
     }
 
+    fn behind(height: impl Fn(usize) -> f32, top_mm: f32) -> Vec<f32> {
+        let heights = Array2::from_shape_fn((40, 12), |(row, _)| height(row));
+        let cells = heights.map(|&height| if height > 0.25 { Cell::Own } else { Cell::Free });
+        let flanks = SeenFlanks::new(&heights.view(), &cells.view(), 0.25, 0.86, 1.0, 0.0);
+        flanks
+            .behind(top_mm, 0.0)
+            .unwrap()
+            .iter()
+            .map(|cell| cell.height_mm)
+            .collect()
+    }
+
     #[test]
     fn a_slope_speaks_for_its_opposite() {
-        // A flank that rises by 3 mm a cell to 12 mm.
-        let heights = Array2::from_shape_fn((20, 12), |(row, _)| {
-            (3.0 * (row as f32 - 4.5)).clamp(0.0, 12.0)
-        });
-        let cells = heights.map(|&height| if height > 0.25 { Cell::Own } else { Cell::Free });
-        let flanks = SeenFlanks::new(&heights.view(), &cells.view(), 0.25);
-        let below = flanks.below(&heights.view(), 12.0, 0.0, 0.0).unwrap();
-        let expected = [10.5, 7.5, 4.5, 1.5, 0.0];
-        for (found, expected) in below.iter().zip(expected) {
-            assert!((found - expected).abs() < 1.6, "{below:?}");
+        // A flank that rises by 3 mm a cell to 12 mm: behind the crest lie 10.5, 7.5, 4.5 and 1.5 mm.
+        let found = behind(|row| (3.0 * (row as f32 - 4.5)).clamp(0.0, 12.0), 12.0);
+        for (found, expected) in found.iter().zip([10.5, 7.5, 4.5, 1.5, 0.0]) {
+            assert!((found - expected).abs() < 1e-5);
         }
-        let sum: f32 = below.iter().sum();
-        assert!((sum - 24.0).abs() < 1.0, "{below:?}");
     }
 
     #[test]
     fn a_wall_leaves_nothing_behind() {
-        let heights = Array2::from_shape_fn((20, 12), |(row, _)| if row > 4 { 12.0 } else { 0.0 });
-        let cells = heights.map(|&height| if height > 0.25 { Cell::Own } else { Cell::Free });
-        let flanks = SeenFlanks::new(&heights.view(), &cells.view(), 0.25);
-        let below = flanks.below(&heights.view(), 12.0, 0.0, 0.1).unwrap();
-        assert!(below.iter().sum::<f32>() < 0.5, "{below:?}");
+        let found = behind(|row| if row > 4 { 12.0 } else { 0.0 }, 12.0);
+        assert!(found.iter().all(|&height| height == 0.0));
+    }
+
+    #[test]
+    fn a_higher_shoulder_is_the_same_larger() {
+        let found = behind(|row| (3.0 * (row as f32 - 4.5)).clamp(0.0, 12.0), 13.2);
+        let sum: f32 = found.iter().sum();
+        assert!((sum / (24.0 * 1.1 * 1.1) - 1.0).abs() < 0.03, "{found:?}");
     }
 }

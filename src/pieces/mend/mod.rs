@@ -2,7 +2,6 @@
 
 mod dropouts;
 mod flank;
-mod rim;
 mod shadow;
 mod spikes;
 
@@ -22,6 +21,8 @@ pub enum CellState {
     Dropout,
     /// Hidden from the camera, rebuilt.
     Shadow,
+    /// Hidden from the camera, and more likely belt than piece: its height is what may still stand there on the mean.
+    Beyond,
 }
 
 /// A window of heights without gaps.
@@ -39,7 +40,7 @@ pub struct Mended {
 ///
 /// - Samples that stand alone far from all around them are taken for false and left out.
 /// - A gap behind the piece, seen from the camera, that falls as a grazing ray does is a shadow: its flank is rebuilt,
-///   see [`shadow`].
+///   by what the flanks that are seen look like.
 /// - All other gaps take the mean of straight lines across them, along and across, weighted by nearness.
 pub fn mend(
     region: &Region,
@@ -65,6 +66,7 @@ pub fn mend(
         &region.cells,
         grid,
         low_mm,
+        noise_mm as f32,
         light,
     );
     dropouts::fill(&mut heights_mm);

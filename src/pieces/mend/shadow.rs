@@ -1,31 +1,25 @@
 //! Rebuilds the flank that a shadow hides.
 //!
-//! What is hidden behind a shoulder lies between a wall straight down and the ray that grazes the shoulder. Two witnesses
-//! say where between: the shoulder itself, if it rounds off smoothly to the ray's slope ([`super::rim`]), and the flanks of the
-//! same piece that are seen ([`super::flank`]), which must speak where the shoulder is a crease. How well the last seen samples
-//! fit a circle with the ray's slope decides whom to believe.
+//! What is hidden behind a shoulder lies between a wall straight down and the ray that grazes the shoulder. Where between, the
+//! flanks of the same piece that are seen tell ([`super::flank`]). Where none is like the hidden one, the shoulder itself must: if
+//! it rounds off to the ray's slope, it goes on as the parabola `z² ∝ distance` that an ellipse's rim follows; if it is a crease,
+//! the flank goes straight down.
 
-use ndarray::{Array2, ArrayViewMut2, Axis};
+use ndarray::{Array2, ArrayView1, ArrayView2, ArrayViewMut2, Axis};
 
 use super::super::region::Cell;
 use super::CellState;
 use super::flank::{SeenFlanks, directions};
-use super::rim::{BEFORE, RimTable};
 use crate::surface::SurfaceGrid;
 
 /// Shortest gap, cells, that can be told from a dropout.
-const LEAST_GAP: usize = 2;
+pub const LEAST_GAP: usize = 2;
 /// A gap is a shadow if it falls at least by this share of what the ray does.
 const LEAST_FALL: f32 = 0.6;
 /// Lanes on either side whose shoulders are averaged.
 const POOLED_LANES: usize = 4;
-/// Radii up to this many cells are creases: they round off between two samples.
-const CREASE_CELLS: f32 = 2.0;
-/// Radii from this many cells on are smooth.
-const SMOOTH_CELLS: f32 = 5.0;
-
-/// How far below a level top its edge is looked for, mm: a few times what noise leaves in a mean over lanes.
-const SLACK_MM: f32 = 0.08;
+/// Cells from the shoulder over which its slope is taken.
+const SHOULDER_CELLS: usize = 3;
 
 /// From which side the scene is seen, and how steeply.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -48,6 +42,14 @@ struct Shoulder {
     floor_mm: f32,
 }
 
+/// A rebuilt cell.
+struct Fill {
+    cell: (usize, usize),
+    height_mm: f32,
+    ray_mm: f32,
+    state: CellState,
+}
+
 /// Rebuilds hidden flanks in a window: fills `heights_mm`, marks `states`, and puts the grazing ray into `ceiling_mm`.
 pub fn rebuild(
     heights_mm: &mut Array2<f32>,
@@ -56,6 +58,7 @@ pub fn rebuild(
     cells: &Array2<Cell>,
     grid: &SurfaceGrid,
     low_mm: f32,
+    noise_mm: f32,
     light: Option<Light>,
 ) {
     let Some(light) = light.or_else(|| infer(heights_mm, cells, grid, low_mm)) else {
@@ -73,56 +76,156 @@ pub fn rebuild(
         cells.invert_axis(Axis(0));
     }
     let pitch_mm = grid.pitch_along_mm as f32;
+    let fall_mm = pitch_mm / light.tan_angle;
+    let hidden_fronts = hidden_fronts(&heights.view(), &cells, fall_mm, low_mm);
     let shoulders = shoulders(&heights.view(), &cells, pitch_mm, low_mm, light.tan_angle);
-    if shoulders.iter().all(Vec::is_empty) {
+    if shoulders.iter().all(Vec::is_empty) && hidden_fronts.iter().all(Option::is_none) {
         return;
     }
-    let table = RimTable::new(pitch_mm, light.tan_angle);
-    let flanks = SeenFlanks::new(&heights.view(), &cells, low_mm);
+    let aspect = (grid.pitch_along_mm / grid.pitch_across_mm) as f32;
+    let flanks = SeenFlanks::new(&heights.view(), &cells, low_mm, fall_mm, aspect, noise_mm);
     let last: Vec<Option<usize>> = shoulders
         .iter()
         .map(|lane| lane.last().map(|shoulder| shoulder.at))
         .collect();
     let edge = directions(&last);
-    let mut fills: Vec<(usize, usize, f32, f32)> = Vec::new();
+    let mut fills: Vec<Fill> = Vec::new();
     for (lane, found) in shoulders.iter().enumerate() {
         for (index, shoulder) in found.iter().enumerate() {
-            let outer = index + 1 == found.len();
-            let rise = pooled_rise(&heights, &shoulders, lane, shoulder.at);
-            let rim = table.nearest(&rise);
-            let below = edge[lane]
-                .filter(|_| outer && shoulder.floor_mm == 0.0)
-                .and_then(|direction| {
-                    let height_mm = pooled_height(&heights, &shoulders, lane, shoulder);
-                    flanks.below(&heights.view(), height_mm, direction, SLACK_MM)
-                });
-            let smooth = rim.map_or(0.0, |(rim, _)| {
-                let cells = rim.radius_mm / pitch_mm;
-                ((cells - CREASE_CELLS) / (SMOOTH_CELLS - CREASE_CELLS)).clamp(0.0, 1.0)
+            let outer = index + 1 == found.len() && shoulder.floor_mm == 0.0;
+            let like_seen = edge[lane].filter(|_| outer).and_then(|direction| {
+                let height_mm = pooled_height(&heights, &shoulders, lane, shoulder);
+                flanks.behind(height_mm, direction)
             });
+            let slope_mm = shoulder_slope(&heights.view(), lane, shoulder.at);
             for j in 1..=shoulder.gap {
-                let ray_mm = (shoulder.height_mm - j as f32 * pitch_mm / light.tan_angle).max(0.0);
-                let by_rim = rim.map_or(0.0, |(rim, _)| rim.height_mm(j, shoulder.height_mm));
-                let by_flank = match &below {
-                    Some(below) => below.get(j - 1).copied().unwrap_or(0.0),
-                    None => by_rim,
+                let ray_mm = (shoulder.height_mm - j as f32 * fall_mm).max(0.0);
+                let (height_mm, covered) = match &like_seen {
+                    Some(behind) => behind
+                        .get(j - 1)
+                        .map_or((0.0, false), |e| (e.height_mm, e.covered >= 0.5)),
+                    None => {
+                        let height_mm = parabola(shoulder.height_mm, fall_mm, slope_mm, j);
+                        (height_mm, height_mm > low_mm)
+                    }
                 };
-                let height_mm = smooth * by_rim + (1.0 - smooth) * by_flank;
-                let height_mm = height_mm.clamp(0.0, ray_mm.max(by_rim));
-                fills.push((
-                    shoulder.at + j,
-                    lane,
-                    shoulder.floor_mm + height_mm,
-                    shoulder.floor_mm + ray_mm,
-                ));
+                fills.push(Fill {
+                    cell: (shoulder.at + j, lane),
+                    height_mm: shoulder.floor_mm + height_mm.max(0.0),
+                    ray_mm: shoulder.floor_mm + ray_mm,
+                    state: if covered || shoulder.floor_mm > 0.0 {
+                        CellState::Shadow
+                    } else {
+                        CellState::Beyond
+                    },
+                });
             }
         }
     }
-    for (at, lane, height_mm, ray_mm) in fills {
-        heights[[at, lane]] = height_mm;
-        states[[at, lane]] = CellState::Shadow;
-        ceiling[[at, lane]] = ray_mm;
+    fills.extend(fronts(&hidden_fronts, &heights.view(), &flanks, low_mm));
+    for fill in fills {
+        heights[fill.cell] = fill.height_mm;
+        states[fill.cell] = fill.state;
+        ceiling[fill.cell] = fill.ray_mm;
     }
+}
+
+/// Unseen cells on the camera's side, in the shadow of a neighbour.
+#[derive(Debug, Clone, Copy)]
+struct HiddenFront {
+    first: usize,
+    /// One past the last: the first cell seen again.
+    end: usize,
+    /// Whether that is the piece, and not belt.
+    on_own: bool,
+}
+
+/// The neighbour's shadow of each lane before the piece's first seen cell; behind a neighbour, or from the window's start on.
+fn hidden_fronts(
+    heights: &ArrayView2<'_, f32>,
+    cells: &ArrayView2<'_, Cell>,
+    fall_mm: f32,
+    low_mm: f32,
+) -> Vec<Option<HiddenFront>> {
+    let lane = |column: ArrayView1<'_, f32>, cells: ArrayView1<'_, Cell>| {
+        let mut last: Option<usize> = None;
+        for at in 0..column.len() {
+            if column[at].is_nan() {
+                continue;
+            }
+            let first = last.map_or(0, |last| last + 1);
+            let on_own = cells[at] == Cell::Own;
+            let shadowed = match last {
+                None => at > LEAST_GAP,
+                Some(last) => {
+                    let gap = (at - last) as f32;
+                    cells[last] == Cell::Other
+                        && at - last > LEAST_GAP
+                        && column[last] - column[at].max(0.0) >= LEAST_FALL * gap * fall_mm
+                }
+            };
+            if shadowed {
+                let on_own = on_own && column[at] > low_mm;
+                return Some(HiddenFront {
+                    first,
+                    end: at,
+                    on_own,
+                });
+            }
+            if on_own {
+                return None;
+            }
+            last = Some(at);
+        }
+        None
+    };
+    heights
+        .columns()
+        .into_iter()
+        .zip(cells.columns())
+        .map(|(h, c)| lane(h, c))
+        .collect()
+}
+
+/// Fills for hidden fronts: belt, and before the piece's first seen cell what its seen fronts look like below that height.
+fn fronts(
+    hidden: &[Option<HiddenFront>],
+    heights: &ArrayView2<'_, f32>,
+    flanks: &SeenFlanks,
+    low_mm: f32,
+) -> Vec<Fill> {
+    let edge: Vec<Option<usize>> = hidden
+        .iter()
+        .map(|front| front.filter(|f| f.on_own).map(|f| f.end))
+        .collect();
+    let directions = directions(&edge);
+    let mut fills = Vec::new();
+    for (lane, front) in hidden.iter().enumerate() {
+        let Some(front) = front else { continue };
+        let expected = directions[lane]
+            .and_then(|direction| flanks.before(heights[[front.end, lane]], direction))
+            .unwrap_or_default();
+        for (index, at) in (front.first..front.end).rev().enumerate() {
+            let height_mm = expected.get(index).copied().unwrap_or(0.0);
+            let state = if height_mm > low_mm {
+                CellState::Shadow
+            } else {
+                CellState::Beyond
+            };
+            let ray_mm = if front.on_own {
+                heights[[front.end, lane]]
+            } else {
+                height_mm
+            };
+            fills.push(Fill {
+                cell: (at, lane),
+                height_mm,
+                ray_mm,
+                state,
+            });
+        }
+    }
+    fills
 }
 
 /// The shoulders of each lane, in order away from the camera.
@@ -193,38 +296,28 @@ fn pooled_height(
     })
 }
 
-/// Mean rise of the samples before the shoulders near `at` in the lanes around `lane`; NaN where none is seen.
-fn pooled_rise(
-    heights: &ArrayViewMut2<'_, f32>,
-    shoulders: &[Vec<Shoulder>],
-    lane: usize,
-    at: usize,
-) -> [f32; BEFORE] {
-    let first = lane.saturating_sub(POOLED_LANES);
-    let end = (lane + POOLED_LANES + 1).min(shoulders.len());
-    let mut sums = [0.0_f32; BEFORE];
-    let mut counts = [0.0_f32; BEFORE];
-    for near in first..end {
-        let reach = 4 * (near.abs_diff(lane) + 1);
-        let Some(shoulder) = shoulders[near]
-            .iter()
-            .find(|shoulder| shoulder.at.abs_diff(at) <= reach)
-        else {
-            continue;
-        };
-        let own_mm = heights[[shoulder.at, near]];
-        for (index, (sum, count)) in sums.iter_mut().zip(&mut counts).enumerate() {
-            let Some(before) = shoulder.at.checked_sub(index + 1) else {
-                break;
-            };
-            let height_mm = heights[[before, near]];
-            if !height_mm.is_nan() {
-                *sum += height_mm - own_mm;
-                *count += 1.0;
-            }
-        }
+/// Fall per cell towards the shoulder, coming from its seen side, mm.
+fn shoulder_slope(heights: &ArrayView2<'_, f32>, lane: usize, at: usize) -> f32 {
+    let inner = at
+        .checked_sub(SHOULDER_CELLS)
+        .map(|inner| heights[[inner, lane]]);
+    let fall = inner
+        .filter(|h| !h.is_nan())
+        .map(|h| (h - heights[[at, lane]]) / SHOULDER_CELLS as f32);
+    fall.map_or(0.0, |fall| fall.max(0.0))
+}
+
+/// Height of the `j`-th cell behind a shoulder by the parabola that the shoulder's slope begins; half as long as the ray when
+/// the shoulder has the ray's slope, less in proportion when it is more of a crease.
+fn parabola(height_mm: f32, fall_mm: f32, slope_mm: f32, j: usize) -> f32 {
+    let share = (slope_mm / fall_mm).clamp(0.0, 1.0);
+    let reach = share * height_mm / fall_mm / 2.0;
+    let out = j as f32;
+    if out >= reach {
+        0.0
+    } else {
+        height_mm * (1.0 - out / reach).sqrt()
     }
-    std::array::from_fn(|index| sums[index] / counts[index])
 }
 
 /// Side and angle from the shadows themselves: the gaps behind the piece that fall steeply, and by how much.

@@ -1,0 +1,79 @@
+//! How near the measures come to simulated truth, with a limit on the mean error beside each limit on single ones.
+
+use weighlight::simulate::{Match, Scenario, Spread, score, simulate};
+use weighlight::tables::Flag;
+
+use super::recordings::records;
+
+/// Farthest from the true centroid that a measured piece may lie, mm.
+const MATCH_MM: f64 = 15.0;
+/// Recordings of 1 m for each limit.
+const SEEDS: [u64; 2] = [1, 2];
+
+/// Largest mean and largest single error, both as fractions.
+struct Limits {
+    volume_mean: f64,
+    volume: f64,
+    mass_mean: f64,
+    fat: f64,
+}
+
+/// Camera upright: nothing is hidden, what is left is noise and sampling.
+const UPRIGHT: Limits = Limits {
+    volume_mean: 0.001,
+    volume: 0.003,
+    mass_mean: 0.001,
+    fat: 0.005,
+};
+
+/// Camera at 25°: flanks lie in shadow and are reconstructed.
+const AT_25_DEG: Limits = Limits {
+    volume_mean: 0.003,
+    volume: 0.015,
+    mass_mean: 0.003,
+    fat: 0.005,
+};
+
+fn check(angle_deg: f64, limits: &Limits) {
+    let mut scenario = Scenario::named("lobes").unwrap();
+    scenario.scanner.camera.as_mut().unwrap().angle_deg = angle_deg;
+    let mut whole: Vec<Match> = Vec::new();
+    let mut worst = Vec::new();
+    for seed in SEEDS {
+        let simulated = simulate(&scenario, seed).unwrap();
+        let records = records(&simulated.frames, &scenario);
+        let found = score(&records, &simulated.truth, MATCH_MM).unwrap();
+        assert!(found.missed.is_empty(), "seed {seed}: {:?}", found.missed);
+        assert!(found.extra.is_empty(), "seed {seed}: {:?}", found.extra);
+        whole.extend(found.matches.iter().filter(|pair| {
+            let flags = &records[pair.record].flags;
+            let reaches = flags.contains(&Flag::Cut) || flags.contains(&Flag::Edge);
+            assert!(!reaches || simulated.truth[pair.truth].cut, "{flags:?}");
+            !reaches
+        }));
+        let beyond = found.matches.iter().filter(|m| {
+            m.volume.abs() > limits.volume || m.fat.is_some_and(|f| f.abs() > limits.fat)
+        });
+        worst.extend(beyond.map(|m| (seed, *m, simulated.truth[m.truth].clone())));
+    }
+    assert!(whole.len() >= 30, "{} pieces", whole.len());
+    let volume = Spread::of(whole.iter().map(|pair| pair.volume));
+    let mass = Spread::of(whole.iter().map(|pair| pair.mass));
+    let fat = Spread::of(whole.iter().filter_map(|pair| pair.fat));
+    let summary = format!("volume {volume:?}\nmass {mass:?}\nfat {fat:?}\nbeyond {worst:#?}");
+    assert_eq!(fat.count, whole.len());
+    assert!(volume.mean.abs() <= limits.volume_mean, "{summary}");
+    assert!(volume.worst.abs() <= limits.volume, "{summary}");
+    assert!(mass.mean.abs() <= limits.mass_mean, "{summary}");
+    assert!(fat.worst.abs() <= limits.fat, "{summary}");
+}
+
+#[test]
+fn lobes_under_an_upright_camera_are_measured_to_a_thousandth_on_the_mean() {
+    check(0.0, &UPRIGHT);
+}
+
+#[test]
+fn lobes_under_a_slanted_camera_are_measured_to_three_thousandths_on_the_mean() {
+    check(25.0, &AT_25_DEG);
+}

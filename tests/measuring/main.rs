@@ -1,0 +1,8 @@
+//! Whole recordings through all stages: against closed forms, against simulated truth, under changes that must not
+//! matter, and with inputs that are wrong. One program, so that the library is linked once.
+
+mod accuracy;
+mod bad_input;
+mod invariance;
+mod recordings;
+mod solids;
