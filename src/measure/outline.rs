@@ -123,13 +123,41 @@ pub fn smallest_rectangle(covered: &Array2<bool>, grid: &SurfaceGrid) -> Option<
 
 /// Covered cells with an uncovered one among their eight neighbours.
 fn rim_cells(covered: &Array2<bool>) -> Vec<(usize, usize)> {
-    covered
-        .indexed_iter()
-        .filter(|&((row, column), &inside)| {
-            inside && around(row, column).any(|at| !is_covered(covered, at))
-        })
-        .map(|(at, _)| at)
-        .collect()
+    let (rows, columns) = covered.dim();
+    let cells = covered.as_slice().unwrap_or_default();
+    let outside = vec![false; columns];
+    let line = |row: usize| &cells[row * columns..(row + 1) * columns];
+    let mut rim = Vec::new();
+    // Cells covered in all three rows around one, with an uncovered cell on either side.
+    let mut deep = vec![false; columns + 2];
+    for row in 0..rows {
+        let own = line(row);
+        let above = if row > 0 { line(row - 1) } else { &outside };
+        let below = if row + 1 < rows {
+            line(row + 1)
+        } else {
+            &outside
+        };
+        let sides = own.iter().zip(above).zip(below);
+        for (deep, ((&own, &above), &below)) in deep[1..].iter_mut().zip(sides) {
+            *deep = own & above & below;
+        }
+        let is_rim =
+            |column: usize| own[column] & !(deep[column] & deep[column + 1] & deep[column + 2]);
+        let mut first = 0;
+        while first < columns {
+            let end = (first + 32).min(columns);
+            if (first..end).fold(false, |any, column| any | is_rim(column)) {
+                rim.extend(
+                    (first..end)
+                        .filter(|&column| is_rim(column))
+                        .map(|column| (row, column)),
+                );
+            }
+            first = end;
+        }
+    }
+    rim
 }
 
 /// Half the way from the outermost covered centre, at `end_mm` in `direction`, to the nearest uncovered one beyond it.

@@ -52,18 +52,11 @@ pub fn label(mask: &[u8], columns: usize) -> Components {
         let start = runs.len();
         let mut candidate = above.start;
         let mut column = 0;
-        while let Some(first) = cells[column..].iter().position(|&cell| stands(cell)) {
-            let first = column + first;
-            let length = cells[first..].iter().position(|&cell| !stands(cell));
-            let end = length.map_or(columns, |length| first + length);
+        while let Some(first) = next_where(cells, column, true) {
+            let end = next_where(cells, first, false).unwrap_or(columns);
             let label = runs.len() as u32;
             parents.push(label);
-            cores.push(
-                cells[first..end]
-                    .iter()
-                    .filter(|&&cell| cell == CORE)
-                    .count() as u32,
-            );
+            cores.push(core_cells(&cells[first..end]));
             // Runs above that end before this one begins (diagonals included) can't touch later ones either.
             while candidate < above.end && (runs[candidate].end as usize) < first {
                 candidate += 1;
@@ -90,7 +83,27 @@ pub fn label(mask: &[u8], columns: usize) -> Components {
 }
 
 fn stands(cell: u8) -> bool {
-    cell != BELT && cell != UNSEEN
+    (cell != BELT) & (cell != UNSEEN)
+}
+
+/// The next column from `column` on whose cell stands, or does not; whole blocks of others are passed over.
+fn next_where(cells: &[u8], mut column: usize, standing: bool) -> Option<usize> {
+    const BLOCK: usize = 32;
+    let is = |&cell: &u8| stands(cell) == standing;
+    while let Some(block) = cells.get(column..column + BLOCK) {
+        if block.iter().fold(false, |any, cell| any | is(cell)) {
+            break;
+        }
+        column += BLOCK;
+    }
+    let next = cells.get(column..)?.iter().position(is)?;
+    Some(column + next)
+}
+
+fn core_cells(cells: &[u8]) -> u32 {
+    // Blocks short enough for sums of bytes.
+    let count = |block: &[u8]| block.iter().map(|&cell| u8::from(cell == CORE)).sum::<u8>();
+    cells.chunks(128).map(|block| u32::from(count(block))).sum()
 }
 
 fn collect(mut runs: Vec<Run>, parents: &mut [u32], cores: &[u32]) -> Components {

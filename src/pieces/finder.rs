@@ -1,5 +1,7 @@
 //! Finds whole pieces in bands of rows that arrive in order.
 
+use std::collections::VecDeque;
+
 use ndarray::{Array2, s};
 
 use super::components::{Component, Components, label};
@@ -25,7 +27,9 @@ pub struct PieceFinder {
     neighbour_cells: usize,
     masker: Masker,
     settled_rows: usize,
-    heights_mm: Vec<f32>,
+    /// The bands of the window as they came, and the rows of the first that are no longer in it.
+    bands: VecDeque<Array2<f32>>,
+    dropped_rows: usize,
     mask: Vec<u8>,
     /// Rows of the window of which nothing at all was seen.
     row_missing: Vec<bool>,
@@ -45,7 +49,8 @@ impl PieceFinder {
             neighbour_cells: cells(NEIGHBOUR_SHARE).max(1),
             masker: Masker::new(grid, rules, LONGEST_LINK_MM),
             settled_rows: grid.rows_spanning(SETTLED_MM),
-            heights_mm: Vec::new(),
+            bands: VecDeque::new(),
+            dropped_rows: 0,
             mask: Vec::new(),
             row_missing: Vec::new(),
             first_row: 0,
@@ -54,15 +59,15 @@ impl PieceFinder {
     }
 
     /// Takes the next band and hands out the things that are complete with it, in order of their first cell.
-    pub fn push(&mut self, band: &SurfaceBand) -> Vec<Region> {
+    pub fn push(&mut self, band: SurfaceBand) -> Vec<Region> {
         for (index, row) in band.heights_mm.outer_iter().enumerate() {
             let row = row.as_slice().unwrap_or_default();
-            self.heights_mm.extend_from_slice(row);
             self.row_missing
                 .push(row.iter().all(|height| height.is_nan()));
             self.masker
                 .push(band.first_row + index, row, &mut self.mask, self.first_row);
         }
+        self.bands.push_back(band.heights_mm);
         let end = self.first_row + self.row_missing.len();
         let found = label(&self.mask, self.grid.columns);
         let settled = |component: &Component, end: usize| {
@@ -100,7 +105,14 @@ impl PieceFinder {
 
     fn drop_rows(&mut self, rows: usize) {
         let columns = self.grid.columns;
-        self.heights_mm.drain(..rows * columns);
+        self.dropped_rows += rows;
+        while let Some(band) = self.bands.front() {
+            if self.dropped_rows < band.nrows() {
+                break;
+            }
+            self.dropped_rows -= band.nrows();
+            self.bands.pop_front();
+        }
         self.mask.drain(..rows * columns);
         self.row_missing.drain(..rows);
         self.first_row += rows;
@@ -166,14 +178,16 @@ impl PieceFinder {
         columns: std::ops::Range<usize>,
     ) -> Region {
         let mut heights_mm = Array2::from_elem((rows.len(), columns.len()), f32::NAN);
-        for (row, mut out) in rows.clone().zip(heights_mm.outer_iter_mut()) {
-            let at = row * self.grid.columns;
-            for (out, &height) in out
-                .iter_mut()
-                .zip(&self.heights_mm[at + columns.start..at + columns.end])
-            {
-                *out = height;
+        let mut band_row = 0;
+        let mut out = heights_mm.outer_iter_mut();
+        for band in &self.bands {
+            // Rows of the window that lie in this band.
+            let from = (rows.start + self.dropped_rows).max(band_row);
+            let to = (rows.end + self.dropped_rows).min(band_row + band.nrows());
+            for (row, mut out) in (from..to).zip(&mut out) {
+                out.assign(&band.slice(s![row - band_row, columns.clone()]));
             }
+            band_row += band.nrows();
         }
         let cells = Array2::from_elem(heights_mm.dim(), Cell::Free);
         let first = self.first_row + component.rows.start;

@@ -23,26 +23,23 @@ struct Basin {
 ///
 /// Returns parts numbered from 1 in order of their first cell. Equal values are flooded in order of rows and columns.
 pub fn flood(values: &Array2<f32>, parts: &Array2<u16>, merge: &Merge) -> Array2<u16> {
-    let (rows, columns) = values.dim();
-    let at = |row: usize, column: usize| row * columns + column;
-    let mut order: Vec<(usize, usize)> = parts
-        .indexed_iter()
-        .filter(|(_, part)| **part > 0)
-        .map(|(cell, _)| cell)
-        .collect();
-    order.sort_by(|&one, &two| values[two].total_cmp(&values[one]).then(one.cmp(&two)));
+    // With a border of one cell outside, so that every cell has eight neighbours.
+    let border = Border::around(values.dim());
+    let parts = border.put(parts, 0);
     let mut basins: Vec<Basin> = Vec::new();
-    let mut basin_of = vec![usize::MAX; rows * columns];
-    for (row, column) in order {
-        let value = values[[row, column]];
-        let part = parts[[row, column]];
+    let mut basin_of = vec![NO_BASIN; parts.len()];
+    for (at, value) in falling(values, &parts, &border) {
+        let part = parts[at];
         let mut chosen: Option<usize> = None;
-        for (r, c) in around(row, column, rows, columns) {
-            let neighbour = basin_of[at(r, c)];
-            if neighbour == usize::MAX || parts[[r, c]] != part {
+        let mut before = NO_BASIN;
+        for next in border.around_cell(at) {
+            let neighbour = basin_of[next];
+            // What the last neighbour was of was looked at with it.
+            if neighbour == NO_BASIN || neighbour == before || parts[next] != part {
                 continue;
             }
-            let root = find(&mut basins, neighbour);
+            before = neighbour;
+            let root = find(&mut basins, neighbour as usize);
             let Some(other) = chosen.filter(|&other| other != root) else {
                 chosen = Some(root);
                 continue;
@@ -76,25 +73,132 @@ pub fn flood(values: &Array2<f32>, parts: &Array2<u16>, merge: &Merge) -> Array2
             basins.len() - 1
         });
         basins[basin].cells += 1;
-        basin_of[at(row, column)] = basin;
+        basin_of[at] = basin as u32;
     }
-    number(basin_of, &mut basins, (rows, columns))
+    number(&basin_of, &mut basins, &border)
 }
 
-fn number(basin_of: Vec<usize>, basins: &mut [Basin], size: (usize, usize)) -> Array2<u16> {
+/// A cell that is not flooded yet.
+const NO_BASIN: u32 = u32::MAX;
+
+/// A raster with a border of one cell, row by row.
+#[derive(Debug, Clone, Copy)]
+struct Border {
+    rows: usize,
+    columns: usize,
+    /// Cells to a row, border included.
+    stride: usize,
+}
+
+impl Border {
+    fn around((rows, columns): (usize, usize)) -> Self {
+        Self {
+            rows,
+            columns,
+            stride: columns + 2,
+        }
+    }
+
+    fn put<T: Copy>(&self, raster: &Array2<T>, outside: T) -> Vec<T> {
+        let mut cells = vec![outside; (self.rows + 2) * self.stride];
+        for (row, values) in raster.outer_iter().enumerate() {
+            let first = self.row(row);
+            for (cell, &value) in cells[first..first + self.columns].iter_mut().zip(values) {
+                *cell = value;
+            }
+        }
+        cells
+    }
+
+    /// The first cell of a row.
+    fn row(&self, row: usize) -> usize {
+        (row + 1) * self.stride + 1
+    }
+
+    fn around_cell(&self, at: usize) -> [usize; 8] {
+        let (above, below) = (at - self.stride, at + self.stride);
+        [
+            above - 1,
+            above,
+            above + 1,
+            at - 1,
+            at + 1,
+            below - 1,
+            below,
+            below + 1,
+        ]
+    }
+}
+
+/// The cells of all parts from the highest value down, equal ones in order of rows and columns.
+fn falling(
+    values: &Array2<f32>,
+    parts: &[u16],
+    border: &Border,
+) -> impl Iterator<Item = (usize, f32)> {
+    let mut keys: Vec<(u32, u32)> = Vec::new();
+    for (row, values) in values.outer_iter().enumerate() {
+        let first = border.row(row);
+        for (at, &value) in (first..).zip(values) {
+            if parts[at] > 0 {
+                keys.push((falling_key(value), at as u32));
+            }
+        }
+    }
+    // By digits, the lowest first: cells with equal digits keep their order.
+    const DIGIT: u32 = 11;
+    let mut sorted = vec![(0, 0); keys.len()];
+    for shift in [0, DIGIT, 2 * DIGIT] {
+        let digit = |key: u32| (key >> shift) as usize % (1 << DIGIT);
+        let mut places = [0_usize; 1 << DIGIT];
+        for &(key, _) in &keys {
+            places[digit(key)] += 1;
+        }
+        let mut next = 0;
+        for place in &mut places {
+            next += std::mem::replace(place, next);
+        }
+        for &entry in &keys {
+            let place = &mut places[digit(entry.0)];
+            sorted[*place] = entry;
+            *place += 1;
+        }
+        std::mem::swap(&mut keys, &mut sorted);
+    }
+    keys.into_iter()
+        .map(|(key, at)| (at as usize, value_of(key)))
+}
+
+/// A number that falls as the value rises, in the order of `f32::total_cmp`.
+fn falling_key(value: f32) -> u32 {
+    let bits = value.to_bits();
+    let negative = bits >> 31 == 1;
+    !(bits ^ if negative { u32::MAX } else { 1 << 31 })
+}
+
+fn value_of(key: u32) -> f32 {
+    let bits = !key;
+    let negative = bits >> 31 == 0;
+    f32::from_bits(bits ^ if negative { u32::MAX } else { 1 << 31 })
+}
+
+fn number(basin_of: &[u32], basins: &mut [Basin], border: &Border) -> Array2<u16> {
     let mut numbers = vec![0_u16; basins.len()];
     let mut next = 0_u16;
-    let mut parts = Array2::zeros(size);
-    for (index, basin) in basin_of.into_iter().enumerate() {
-        if basin == usize::MAX {
-            continue;
+    let mut parts = Array2::zeros((border.rows, border.columns));
+    for (row, mut parts) in parts.outer_iter_mut().enumerate() {
+        let first = border.row(row);
+        for (part, &basin) in parts.iter_mut().zip(&basin_of[first..]) {
+            if basin == NO_BASIN {
+                continue;
+            }
+            let root = find(basins, basin as usize);
+            if numbers[root] == 0 {
+                next = next.saturating_add(1);
+                numbers[root] = next;
+            }
+            *part = numbers[root];
         }
-        let root = find(basins, basin);
-        if numbers[root] == 0 {
-            next = next.saturating_add(1);
-            numbers[root] = next;
-        }
-        parts[[index / size.1, index % size.1]] = numbers[root];
     }
     parts
 }
@@ -105,16 +209,4 @@ fn find(basins: &mut [Basin], mut index: usize) -> usize {
         index = basins[index].parent;
     }
     index
-}
-
-fn around(
-    row: usize,
-    column: usize,
-    rows: usize,
-    columns: usize,
-) -> impl Iterator<Item = (usize, usize)> {
-    let near = |at: usize, end: usize| at.saturating_sub(1)..(at + 2).min(end);
-    near(row, rows)
-        .flat_map(move |r| near(column, columns).map(move |c| (r, c)))
-        .filter(move |&cell| cell != (row, column))
 }

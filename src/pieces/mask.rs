@@ -35,6 +35,9 @@ impl FindRules {
     }
 }
 
+/// Columns looked at together for gaps.
+const BLOCK: usize = 64;
+
 /// Turns heights into mask rows, with what it must remember of the rows before.
 #[derive(Debug)]
 pub struct Masker {
@@ -42,19 +45,37 @@ pub struct Masker {
     core_mm: f32,
     /// Longest gap that links, rows.
     longest_link: usize,
-    last_row: Vec<usize>,
-    last_mm: Vec<f32>,
+    /// The row before.
+    before_mm: Vec<f32>,
+    /// Each column's open gap.
+    gaps: Vec<Gap>,
+    /// Whether a block of columns has an open gap.
+    open: Vec<bool>,
+}
+
+/// The last seen cell before a gap.
+#[derive(Debug, Clone, Copy)]
+struct Gap {
+    open: bool,
+    from: usize,
+    height_mm: f32,
 }
 
 impl Masker {
     /// For a surface on `grid`; links reach over at most `longest_link_mm`.
     pub fn new(grid: SurfaceGrid, rules: &FindRules, longest_link_mm: f64) -> Self {
+        let none = Gap {
+            open: false,
+            from: 0,
+            height_mm: 0.0,
+        };
         Self {
             low_mm: rules.low_mm(),
             core_mm: rules.min_height_mm as f32,
             longest_link: grid.rows_spanning(longest_link_mm),
-            last_row: vec![0; grid.columns],
-            last_mm: vec![0.0; grid.columns],
+            before_mm: vec![0.0; grid.columns],
+            gaps: vec![none; grid.columns],
+            open: vec![false; grid.columns.div_ceil(BLOCK)],
         }
     }
 
@@ -63,31 +84,48 @@ impl Masker {
     pub fn push(&mut self, row: usize, heights_mm: &[f32], mask: &mut Vec<u8>, mask_from: usize) {
         let columns = heights_mm.len();
         let start = mask.len();
+        let (low_mm, core_mm) = (self.low_mm, self.core_mm);
+        // NaN is above nothing.
         mask.extend(heights_mm.iter().map(|&height| {
-            if height > self.core_mm {
-                CORE
-            } else if height > self.low_mm {
-                HIGH
-            } else if height.is_nan() {
-                UNSEEN
-            } else {
-                BELT
-            }
+            u8::from(height > low_mm) * HIGH
+                + u8::from(height > core_mm) * (CORE - HIGH)
+                + u8::from(height.is_nan()) * UNSEEN
         }));
-        for column in 0..columns {
-            if mask[start + column] == UNSEEN {
+        for block in 0..self.open.len() {
+            let first = block * BLOCK;
+            let end = columns.min(first + BLOCK);
+            let cells = &mask[start + first..start + end];
+            let unseen = cells.iter().fold(0, |any, &cell| any | cell) & UNSEEN != 0;
+            if !unseen && !self.open[block] {
                 continue;
             }
-            let (from, before_mm) = (self.last_row[column], self.last_mm[column]);
-            let gap = row - from;
-            if gap > 1 && gap <= self.longest_link && self.links(before_mm, heights_mm[column]) {
-                for between in (from + 1).max(mask_from)..row {
-                    mask[(between - mask_from) * columns + column] = LINK;
+            self.open[block] = false;
+            for column in first..end {
+                let gap = &mut self.gaps[column];
+                if mask[start + column] == UNSEEN {
+                    if !gap.open {
+                        *gap = Gap {
+                            open: true,
+                            from: row.saturating_sub(1),
+                            height_mm: self.before_mm[column],
+                        };
+                    }
+                    self.open[block] = true;
+                } else if gap.open {
+                    gap.open = false;
+                    let Gap {
+                        from, height_mm, ..
+                    } = *gap;
+                    if row - from <= self.longest_link && self.links(height_mm, heights_mm[column])
+                    {
+                        for between in (from + 1).max(mask_from)..row {
+                            mask[(between - mask_from) * columns + column] = LINK;
+                        }
+                    }
                 }
             }
-            self.last_row[column] = row;
-            self.last_mm[column] = heights_mm[column];
         }
+        self.before_mm.copy_from_slice(heights_mm);
     }
 
     fn links(&self, one_mm: f32, two_mm: f32) -> bool {

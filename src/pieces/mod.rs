@@ -1,6 +1,7 @@
 //! Pieces: what stands on the belt, found in bands of rows, whole even where frames cut it, parted where pieces touch.
 
 mod components;
+mod distance;
 mod finder;
 mod flood;
 mod mask;

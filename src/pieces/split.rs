@@ -6,10 +6,11 @@
 //! strips and lobes leave neither. Both floods are watersheds with dynamics as the criterion to merge (Grimaud,
 //! "A new measure of contrast: the dynamics", Proc. SPIE 1769 (1992) 292–305; Beucher and Meyer 1993).
 
-use image::{GrayImage, Luma};
-use imageproc::distance_transform::euclidean_squared_distance_transform;
+use std::ops::Range;
+
 use ndarray::{Array2, s};
 
+use super::distance::to_other;
 use super::flood::{Merge, flood};
 use super::region::{Cell, Region};
 use crate::surface::SurfaceGrid;
@@ -45,7 +46,7 @@ pub fn split(
         },
     );
     let necks = flood(
-        &distance_to_other_mm(&valleys),
+        &to_other(&valleys),
         &valleys,
         &Merge {
             ratio: NECK_RATIO,
@@ -57,8 +58,10 @@ pub fn split(
         return vec![region];
     }
     let fine = coarse.refine(&necks, &region, grid);
+    let bounds = bounds(&fine, parts);
     (1..=parts)
-        .filter_map(|part| window(&region, &fine, part, grid))
+        .zip(bounds)
+        .filter_map(|(part, bounds)| Some(window(&region, &fine, part, bounds?, grid)))
         .collect()
 }
 
@@ -76,22 +79,40 @@ impl Coarse {
             to_coarse(rows.saturating_sub(1), grid.pitch_along_mm) + 1,
             to_coarse(columns.saturating_sub(1), grid.pitch_across_mm) + 1,
         );
+        let row_to: Vec<usize> = (0..rows)
+            .map(|row| to_coarse(row, grid.pitch_along_mm))
+            .collect();
+        let column_to: Vec<usize> = (0..columns)
+            .map(|column| to_coarse(column, grid.pitch_across_mm))
+            .collect();
         let mut sums = Array2::<f32>::zeros(size);
         let mut own = Array2::<u32>::zeros(size);
-        let mut all = Array2::<u32>::zeros(size);
-        for ((row, column), &cell) in region.cells.indexed_iter() {
-            let at = [
-                to_coarse(row, grid.pitch_along_mm),
-                to_coarse(column, grid.pitch_across_mm),
-            ];
-            all[at] += 1;
-            if cell == Cell::Own {
-                own[at] += 1;
-                sums[at] += heights_mm[[row, column]];
+        let lines = region.cells.outer_iter().zip(heights_mm.outer_iter());
+        for ((cells, heights), &row) in lines.zip(&row_to) {
+            let (mut sums, mut own) = (sums.row_mut(row), own.row_mut(row));
+            let (Some(sums), Some(own)) = (sums.as_slice_mut(), own.as_slice_mut()) else {
+                continue;
+            };
+            for ((&cell, &height), &column) in cells.iter().zip(heights).zip(&column_to) {
+                if cell == Cell::Own {
+                    own[column] += 1;
+                    sums[column] += height;
+                }
             }
         }
-        let parts = Array2::from_shape_fn(size, |at| u16::from(2 * own[at] >= all[at].max(1)));
-        let means = Array2::from_shape_fn(size, |at| sums[at] / own[at].max(1) as f32);
+        let counts = |to: &[usize], size: usize| {
+            let mut counts = vec![0_u32; size];
+            to.iter().for_each(|&at| counts[at] += 1);
+            counts
+        };
+        let (in_row, in_column) = (counts(&row_to, size.0), counts(&column_to, size.1));
+        let mut parts = Array2::zeros(size);
+        for ((row, column), part) in parts.indexed_iter_mut() {
+            let all = in_row[row] * in_column[column];
+            *part = u16::from(2 * own[[row, column]] >= all.max(1));
+        }
+        let mut means = sums;
+        means.zip_mut_with(&own, |mean, &own| *mean /= own.max(1) as f32);
         Self {
             heights_mm: smooth(&smooth(&means)),
             parts,
@@ -101,17 +122,24 @@ impl Coarse {
     /// The parts on the region's own cells; own cells on coarse ones without a part take the nearest part's number.
     fn refine(&self, parts: &Array2<u16>, region: &Region, grid: &SurfaceGrid) -> Array2<u16> {
         let spread = spread(parts);
-        Array2::from_shape_fn(region.cells.dim(), |(row, column)| {
-            let at = [
-                to_coarse(row, grid.pitch_along_mm),
-                to_coarse(column, grid.pitch_across_mm),
-            ];
-            if region.cells[[row, column]] == Cell::Own {
-                spread[at]
-            } else {
-                0
+        let column_to: Vec<usize> = (0..region.cells.ncols())
+            .map(|column| to_coarse(column, grid.pitch_across_mm))
+            .collect();
+        let mut fine = Array2::zeros(region.cells.dim());
+        for (row, (cells, mut out)) in region
+            .cells
+            .outer_iter()
+            .zip(fine.outer_iter_mut())
+            .enumerate()
+        {
+            let spread = spread.row(to_coarse(row, grid.pitch_along_mm));
+            for ((&cell, out), &column) in cells.iter().zip(&mut out).zip(&column_to) {
+                if cell == Cell::Own {
+                    *out = spread[column];
+                }
             }
-        })
+        }
+        fine
     }
 }
 
@@ -119,41 +147,36 @@ fn to_coarse(index: usize, pitch_mm: f64) -> usize {
     ((index as f64 + 0.5) * pitch_mm / CELL_MM) as usize
 }
 
-/// Mean over 3 × 3 cells.
+/// Mean over 3 × 3 cells, or what there is of them.
 fn smooth(values: &Array2<f32>) -> Array2<f32> {
     let (rows, columns) = values.dim();
-    Array2::from_shape_fn((rows, columns), |(row, column)| {
-        let near = values.slice(s![
-            row.saturating_sub(1)..(row + 2).min(rows),
-            column.saturating_sub(1)..(column + 2).min(columns)
-        ]);
-        near.sum() / near.len() as f32
-    })
-}
-
-/// Distance of each cell to the nearest one of another part, cells.
-fn distance_to_other_mm(parts: &Array2<u16>) -> Array2<f32> {
-    let (rows, columns) = parts.dim();
-    let count = parts.iter().copied().max().unwrap_or(0);
-    let mut distance = Array2::zeros((rows, columns));
-    for part in 1..=count {
-        // A border of one cell: what lies outside the window is not the piece.
-        let image = GrayImage::from_fn(columns as u32 + 2, rows as u32 + 2, |x, y| {
-            let inside = x > 0
-                && y > 0
-                && parts
-                    .get([y as usize - 1, x as usize - 1])
-                    .is_some_and(|&p| p == part);
-            Luma([if inside { 0 } else { 255 }])
-        });
-        let squared = euclidean_squared_distance_transform(&image);
-        for ((row, column), out) in distance.indexed_iter_mut() {
-            if parts[[row, column]] == part {
-                *out = (squared.get_pixel(column as u32 + 1, row as u32 + 1).0[0] as f32).sqrt();
+    // Sums along each row, then over the rows.
+    let mut across = Array2::zeros((rows, columns));
+    for (values, mut out) in values.outer_iter().zip(across.outer_iter_mut()) {
+        let (Some(values), Some(out)) = (values.to_slice(), out.as_slice_mut()) else {
+            continue;
+        };
+        let last = columns - 1;
+        for (out, near) in out[1..].iter_mut().zip(values.windows(3)) {
+            *out = near[0] + near[1] + near[2];
+        }
+        out[0] = values[..columns.min(2)].iter().sum();
+        out[last] = values[last.saturating_sub(1)..].iter().sum();
+    }
+    let mut means = Array2::zeros((rows, columns));
+    for (row, mut out) in means.outer_iter_mut().enumerate() {
+        let near = row.saturating_sub(1)..(row + 2).min(rows);
+        for near in near.clone() {
+            for (out, &sum) in out.iter_mut().zip(across.row(near)) {
+                *out += sum;
             }
         }
+        for (column, out) in out.iter_mut().enumerate() {
+            let columns = (column + 2).min(columns) - column.saturating_sub(1);
+            *out /= (near.len() * columns) as f32;
+        }
     }
-    distance
+    means
 }
 
 /// Lets parts grow over cells without one, a ring at a time.
@@ -186,36 +209,60 @@ fn spread(parts: &Array2<u16>) -> Array2<u16> {
     spread
 }
 
-/// A part as a region of its own.
-fn window(region: &Region, parts: &Array2<u16>, part: u16, grid: &SurfaceGrid) -> Option<Region> {
-    let (rows, columns) = parts.dim();
-    let mut bounds: Option<(usize, usize, usize, usize)> = None;
-    for ((row, column), _) in parts.indexed_iter().filter(|(_, p)| **p == part) {
-        let (r0, r1, c0, c1) = bounds.unwrap_or((row, row, column, column));
-        bounds = Some((r0.min(row), r1.max(row), c0.min(column), c1.max(column)));
+/// Rows and columns that each part spans; `None` for one without cells.
+fn bounds(parts: &Array2<u16>, count: u16) -> Vec<Option<[Range<usize>; 2]>> {
+    let mut bounds: Vec<Option<[Range<usize>; 2]>> = vec![None; usize::from(count)];
+    for (row, cells) in parts.outer_iter().enumerate() {
+        let cells = cells.to_slice().unwrap_or_default();
+        let mut first = 0;
+        while let Some(&part) = cells.get(first) {
+            let length = cells[first..].iter().position(|&cell| cell != part);
+            let end = length.map_or(cells.len(), |length| first + length);
+            let own = usize::from(part).checked_sub(1);
+            if let Some(own) = own.and_then(|own| bounds.get_mut(own)) {
+                let [rows, columns] = own.get_or_insert_with(|| [row..row, first..end]);
+                rows.end = row + 1;
+                columns.start = columns.start.min(first);
+                columns.end = columns.end.max(end);
+            }
+            first = end;
+        }
     }
-    let (r0, r1, c0, c1) = bounds?;
+    bounds
+}
+
+/// A part as a region of its own.
+fn window(
+    region: &Region,
+    parts: &Array2<u16>,
+    part: u16,
+    [own_rows, own_columns]: [Range<usize>; 2],
+    grid: &SurfaceGrid,
+) -> Region {
+    let (rows, columns) = parts.dim();
     let (pad_rows, pad_columns) = (grid.rows_spanning(PAD_MM), grid.columns_spanning(PAD_MM));
-    let row_span = r0.saturating_sub(pad_rows)..(r1 + 1 + pad_rows).min(rows);
-    let column_span = c0.saturating_sub(pad_columns)..(c1 + 1 + pad_columns).min(columns);
+    let row_span = own_rows.start.saturating_sub(pad_rows)..(own_rows.end + pad_rows).min(rows);
+    let column_span =
+        own_columns.start.saturating_sub(pad_columns)..(own_columns.end + pad_columns).min(columns);
     let mut cells = region
         .cells
         .slice(s![row_span.clone(), column_span.clone()])
         .to_owned();
-    for ((row, column), cell) in cells.indexed_iter_mut() {
-        if *cell == Cell::Own && parts[[row + row_span.start, column + column_span.start]] != part {
+    let inside = parts.slice(s![row_span.clone(), column_span.clone()]);
+    cells.zip_mut_with(&inside, |cell, &other| {
+        if *cell == Cell::Own && other != part {
             *cell = Cell::Other;
         }
-    }
+    });
     let heights = region
         .heights_mm
         .slice(s![row_span.clone(), column_span.clone()]);
-    Some(Region {
+    Region {
         first_row: region.first_row + row_span.start,
         first_column: region.first_column + column_span.start,
         heights_mm: heights.to_owned(),
         cells,
         ends: region.ends,
         touching: true,
-    })
+    }
 }

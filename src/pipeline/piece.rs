@@ -83,6 +83,8 @@ pub struct Site<'a> {
     pub light: Option<Light>,
     /// Whether belt was seen near the region.
     pub belt_seen: bool,
+    /// Whether footprints and classes are kept for pictures.
+    pub keep_rasters: bool,
 }
 
 /// Measures the pieces of a region. Numbers, scan, lane and time are given later.
@@ -169,16 +171,20 @@ fn measure_piece(
         method,
         site,
     )?;
-    let states = Array2::from_shape_fn(footprint.covered.dim(), |at| {
-        match (footprint.covered[at], mended.states[at]) {
-            (false, _) => 0,
-            (true, CellState::Seen) => 1,
-            (true, _) => 2,
-        }
-    });
-    let class = match raster {
-        Some(raster) => raster.class,
-        None => Array2::from_elem(states.dim(), NO_CLASS),
+    let none = || Array2::from_elem((0, 0), NO_CLASS);
+    let (states, class) = if site.keep_rasters {
+        let states = Array2::from_shape_fn(footprint.covered.dim(), |at| {
+            match (footprint.covered[at], mended.states[at]) {
+                (false, _) => 0,
+                (true, CellState::Seen) => 1,
+                (true, _) => 2,
+            }
+        });
+        let class = raster.map(|raster| raster.class);
+        let class = class.unwrap_or_else(|| Array2::from_elem(states.dim(), NO_CLASS));
+        (states, class)
+    } else {
+        (none(), none())
     };
     Ok(Some(MeasuredPiece {
         record,

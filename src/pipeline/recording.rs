@@ -4,7 +4,7 @@ use ndarray::{Array2, s};
 use rayon::prelude::*;
 
 use super::clock::Clock;
-use super::frames::{BrokenFrame, Chunk, FrameRows};
+use super::frames::{BrokenFrame, FrameRows};
 use super::piece::{LEAST_BELT_SHARE, Method, Site, measure_region};
 use super::result::{BeltSummary, FrameView, MeasuredPiece, MeasuredRecording};
 use crate::calibration::{Calibration, Camera, CameraSide};
@@ -108,29 +108,29 @@ fn run(recording: &Recording, plan: &Plan<'_>) -> Result<std::result::Result<Kep
         grid,
     };
     let mut rows = FrameRows::new(recording);
+    let mut next = rows.next();
     loop {
-        let chunk = match rows.next() {
-            Ok(chunk) => chunk,
+        let chunk = match next {
+            Ok(Some(chunk)) => chunk,
+            Ok(None) => break,
             Err(broken) => return Ok(Err(broken)),
         };
-        let Some(Chunk {
-            missing_before,
-            first_profile,
-            height,
-            encoder_mm,
-            colour,
-        }) = chunk
-        else {
-            break;
-        };
-        if missing_before > 0 {
-            stream.push_missing(missing_before);
-        }
-        stream.push(&height.counts, encoder_mm.as_deref());
-        if let (Some(field), Some(colour)) = (&mut work.colour, colour) {
-            field.push(first_profile, colour);
-        }
-        work.bands(&mut stream)?;
+        // The next rows are decoded while these are measured.
+        let (following, measured) = rayon::join(
+            || rows.next(),
+            || {
+                if chunk.missing_before > 0 {
+                    stream.push_missing(chunk.missing_before);
+                }
+                stream.push(&chunk.height.counts, chunk.encoder_mm.as_deref());
+                if let (Some(field), Some(colour)) = (&mut work.colour, chunk.colour) {
+                    field.push(chunk.first_profile, colour);
+                }
+                work.bands(&mut stream)
+            },
+        );
+        measured?;
+        next = following;
     }
     stream.finish();
     let report = stream.belt_report().ok_or_else(|| {
@@ -190,7 +190,8 @@ struct Work<'a> {
 impl Work<'_> {
     fn bands(&mut self, stream: &mut SurfaceStream) -> Result<()> {
         while let Some(band) = stream.next_band() {
-            let regions = self.finder.push(&band);
+            let kept = self.bands.is_some().then(|| band.clone());
+            let regions = self.finder.push(band);
             let lines = stream.belt_lines();
             let found: Result<Vec<Vec<MeasuredPiece>>> = regions
                 .into_par_iter()
@@ -201,12 +202,13 @@ impl Work<'_> {
                         belt: belt_under(&region, lines, self.scale_u_rel),
                         light: self.light,
                         belt_seen: belt_seen(&region, lines),
+                        keep_rasters: self.bands.is_some(),
                     };
                     measure_region(region, self.method, &site)
                 })
                 .collect();
             self.pieces.extend(found?.into_iter().flatten());
-            if let Some(bands) = &mut self.bands {
+            if let (Some(bands), Some(band)) = (&mut self.bands, kept) {
                 if let Some(field) = &self.colour {
                     let window = field.window(band.first_row, 0, band.heights_mm.dim());
                     self.colour_bands.push(field.corrected(&window));
@@ -336,18 +338,19 @@ fn scale_u_rel(calibration: &Calibration) -> f64 {
     .sqrt()
 }
 
-fn lines_under<'a>(region: &Region, lines: &'a [BeltLine]) -> impl Iterator<Item = &'a BeltLine> {
+fn lines_under<'a>(region: &Region, lines: &'a [BeltLine]) -> &'a [BeltLine] {
     let first = region.first_row as f64;
     let end = (region.first_row + region.heights_mm.nrows()) as f64;
-    lines
-        .iter()
-        .filter(move |line| first <= line.row && line.row < end)
+    let first = lines.partition_point(|line| line.row < first);
+    let end = lines.partition_point(|line| line.row < end);
+    &lines[first..end.max(first)]
 }
 
 fn belt_under(region: &Region, lines: &[BeltLine], scale_u_rel: f64) -> BeltKnowledge {
     // The largest of what the lines under the piece say; lines without belt say nothing.
     let largest = |value: fn(&BeltLine) -> f64| {
         lines_under(region, lines)
+            .iter()
             .map(value)
             .filter(|v| v.is_finite())
             .fold(0.0, f64::max)
@@ -360,7 +363,9 @@ fn belt_under(region: &Region, lines: &[BeltLine], scale_u_rel: f64) -> BeltKnow
 }
 
 fn belt_seen(region: &Region, lines: &[BeltLine]) -> bool {
-    lines_under(region, lines).all(|line| line.seen_fraction >= LEAST_BELT_SHARE)
+    lines_under(region, lines)
+        .iter()
+        .all(|line| line.seen_fraction >= LEAST_BELT_SHARE)
 }
 
 /// Orders and numbers the pieces, and says in which scan and lane each lies and when it passed.

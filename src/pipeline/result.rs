@@ -13,9 +13,10 @@ pub struct MeasuredPiece {
     pub first_row: usize,
     /// First column of the window.
     pub first_column: usize,
-    /// Footprint: 0 outside, 1 seen, 2 reconstructed.
+    /// Footprint: 0 outside, 1 seen, 2 reconstructed. Empty unless views are kept.
     pub footprint: Array2<u8>,
     /// Class index of each footprint cell in the profile's order, 255 outside or without colour.
+    /// Empty unless views are kept.
     pub class: Array2<u8>,
 }
 

@@ -1,7 +1,5 @@
 //! Counts to true millimetres: the only place where a count becomes a length.
 
-use ndarray::Array2;
-
 use super::grid::SurfaceGrid;
 use crate::calibration::GeometricErrors;
 use crate::scan::Counts;
@@ -61,44 +59,44 @@ impl Rectifier {
     }
 
     /// Heights of rows whose first is row `first_row` of the surface.
-    pub fn heights_mm(&self, first_row: usize, counts: &Counts) -> Array2<f32> {
-        let columns = self.grid.columns;
-        let rows = counts.len() / columns;
-        let mut heights_mm = Array2::zeros((rows, columns));
-        for (index, mut out) in heights_mm.outer_iter_mut().enumerate() {
-            let row_mm = self.offset_mm
-                - self.pitch_at_row_0_mm
-                - self.pitch_per_row_mm * (first_row + index) as f64;
-            let out = out.as_slice_mut().unwrap_or_default();
-            let span = index * columns..(index + 1) * columns;
-            self.row(counts, span, row_mm as f32, out);
+    pub fn heights_mm(&self, first_row: usize, counts: &Counts) -> Vec<f32> {
+        let rows = counts.len() / self.grid.columns;
+        let mut heights_mm = Vec::with_capacity(counts.len());
+        for row in 0..rows {
+            self.append_row(first_row + row, counts, row, &mut heights_mm);
         }
         heights_mm
     }
 
-    fn row(&self, counts: &Counts, span: std::ops::Range<usize>, row_mm: f32, out: &mut [f32]) {
+    /// Appends the heights of row `index` of `counts`, which is row `row` of the surface.
+    pub fn append_row(&self, row: usize, counts: &Counts, index: usize, out: &mut Vec<f32>) {
+        let span = index * self.grid.columns..(index + 1) * self.grid.columns;
+        let row_mm =
+            (self.offset_mm - self.pitch_at_row_0_mm - self.pitch_per_row_mm * row as f64) as f32;
         let scale_mm = self.scale_mm as f32;
         match counts {
             Counts::U16(samples) => {
+                let height_mm = |(&count, &column_mm): (&u16, &f32)| {
+                    f32::from(count) * scale_mm + (row_mm - column_mm)
+                };
+                let samples = samples[span].iter().zip(&self.column_mm);
                 // Counts are compared before they are scaled, as the GenICam SFNC asks.
-                let invalid = self.invalid.map_or(u32::MAX, u32::from);
-                for ((out, &count), &column_mm) in
-                    out.iter_mut().zip(&samples[span]).zip(&self.column_mm)
-                {
-                    let height_mm = f32::from(count) * scale_mm + (row_mm - column_mm);
-                    *out = if u32::from(count) == invalid {
-                        f32::NAN
-                    } else {
-                        height_mm
-                    };
+                match self.invalid {
+                    None => out.extend(samples.map(height_mm)),
+                    Some(invalid) => out.extend(samples.map(|sample| {
+                        if *sample.0 == invalid {
+                            f32::NAN
+                        } else {
+                            height_mm(sample)
+                        }
+                    })),
                 }
             }
             Counts::F32(samples) => {
-                for ((out, &value), &column_mm) in
-                    out.iter_mut().zip(&samples[span]).zip(&self.column_mm)
-                {
-                    *out = value * scale_mm + (row_mm - column_mm);
-                }
+                let samples = samples[span].iter().zip(&self.column_mm);
+                out.extend(
+                    samples.map(|(&value, &column_mm)| value * scale_mm + (row_mm - column_mm)),
+                );
             }
         }
     }
@@ -138,8 +136,8 @@ mod tests {
             &GeometricErrors::NONE,
         );
         let heights = rectifier.heights_mm(0, &Counts::U16(vec![10_000, 0]));
-        assert!((heights[[0, 0]] - 3800.0).abs() < 1e-3);
-        assert!((heights[[0, 1]] - 5000.0).abs() < 1e-3);
+        assert!((heights[0] - 3800.0).abs() < 1e-3);
+        assert!((heights[1] - 5000.0).abs() < 1e-3);
     }
 
     #[test]
@@ -153,8 +151,8 @@ mod tests {
             &GeometricErrors::NONE,
         );
         let heights = rectifier.heights_mm(0, &Counts::U16(vec![0, 500]));
-        assert!(heights[[0, 0]].is_nan());
-        assert_eq!(heights[[0, 1]], 0.0);
+        assert!(heights[0].is_nan());
+        assert_eq!(heights[1], 0.0);
     }
 
     #[test]
@@ -198,7 +196,8 @@ mod tests {
         }
         let heights = rectifier.heights_mm(0, &Counts::F32(samples));
         let grid = rectifier.grid;
-        for ((row, column), &height) in heights.indexed_iter() {
+        for (index, &height) in heights.iter().enumerate() {
+            let (row, column) = (index / columns, index % columns);
             let expected = truth(grid.x_mm(column as f64), grid.y_mm(row as f64));
             assert!(
                 (f64::from(height) - expected).abs() < 1e-5,

@@ -1,5 +1,7 @@
 //! Rows of counts in, bands of heights above the belt out.
 
+use std::collections::VecDeque;
+
 use ndarray::{Array2, ArrayView2};
 
 use super::belt::{BeltLine, BeltReport, BeltTracker};
@@ -50,7 +52,7 @@ pub struct SurfaceStream {
     zones: ZoneRamp,
     grid_rows: usize,
     /// Heights that wait for their belt, from `waiting_from` on.
-    waiting_mm: Vec<f32>,
+    waiting: Waiting,
     waiting_from: usize,
     pushed_rows: usize,
     next_line: usize,
@@ -103,12 +105,12 @@ impl SurfaceStream {
         Ok(Self {
             zones: ZoneRamp::new(grid.columns, tracker.zone_columns()),
             tracker,
-            layout,
             rectifier,
             resampler,
             triangulation,
             grid_rows,
-            waiting_mm: Vec::new(),
+            waiting: Waiting::new(layout.columns),
+            layout,
             waiting_from: 0,
             pushed_rows: 0,
             next_line: 0,
@@ -131,33 +133,68 @@ impl SurfaceStream {
     ///
     /// Rows that are missing in the recording are given by [`SurfaceStream::push_missing`].
     pub fn push(&mut self, counts: &Counts, y_measured_mm: Option<&[f64]>) {
-        let heights_mm = match &self.triangulation {
-            None => self.rectifier.heights_mm(self.pushed_rows, counts),
-            Some(triangulation) => {
-                let stripe_mm = self.stripe_heights(counts, triangulation);
-                self.rectifier
-                    .heights_mm(self.pushed_rows, &Counts::F32(stripe_mm))
+        let stripe = self.triangulation.as_ref();
+        let stripe = stripe.map(|by| Counts::F32(self.stripe_heights(counts, by)));
+        let counts = stripe.as_ref().unwrap_or(counts);
+        self.samples += counts.len() as u64;
+        let first_row = self.pushed_rows;
+        let rows = counts.len() / self.layout.columns;
+        self.pushed_rows += rows;
+        let Some(resampler) = &mut self.resampler else {
+            for index in 0..rows {
+                let row = self.waiting.push_with(|out| {
+                    self.rectifier
+                        .append_row(first_row + index, counts, index, out);
+                });
+                self.seen_samples += seen(row);
+                push_row(&mut self.tracker, row);
             }
+            return;
         };
-        self.samples += heights_mm.len() as u64;
-        self.seen_samples += heights_mm.iter().filter(|h| !h.is_nan()).count() as u64;
-        self.take(heights_mm.view(), y_measured_mm);
+        let heights_mm = self.rectifier.heights_mm(first_row, counts);
+        self.seen_samples += seen(&heights_mm);
+        let (tracker, waiting) = (&mut self.tracker, &mut self.waiting);
+        for (index, heights) in heights_mm.chunks_exact(self.layout.columns).enumerate() {
+            let row = self.layout.rows.start as f64 + (first_row + index) as f64;
+            let nominal_mm = (row + 0.5) * self.layout.pitch_along_mm;
+            let y_mm = y_measured_mm.map_or(nominal_mm, |own| own[index]);
+            resampler.push(y_mm, heights, |row| {
+                push_row(tracker, row);
+                waiting.push(row);
+            });
+        }
     }
 
     /// Takes `rows` rows that the recording does not have.
     pub fn push_missing(&mut self, rows: usize) {
-        let missing = Array2::from_elem((rows, self.layout.columns), f32::NAN);
-        self.take(missing.view(), None);
+        let missing = vec![f32::NAN; self.layout.columns];
+        let first_row = self.pushed_rows;
+        self.pushed_rows += rows;
+        let (tracker, waiting) = (&mut self.tracker, &mut self.waiting);
+        for index in 0..rows {
+            let mut complete = |row: &[f32]| {
+                push_row(tracker, row);
+                waiting.push(row);
+            };
+            match &mut self.resampler {
+                None => complete(&missing),
+                Some(resampler) => {
+                    let row = self.layout.rows.start as f64 + (first_row + index) as f64;
+                    let y_mm = (row + 0.5) * self.layout.pitch_along_mm;
+                    resampler.push(y_mm, &missing, complete);
+                }
+            }
+        }
     }
 
     /// No more rows.
     pub fn finish(&mut self) {
         let end = self.grid_rows;
         if let Some(resampler) = &mut self.resampler {
-            let (tracker, waiting) = (&mut self.tracker, &mut self.waiting_mm);
+            let (tracker, waiting) = (&mut self.tracker, &mut self.waiting);
             resampler.finish(end, |row| {
                 push_row(tracker, row);
-                waiting.extend_from_slice(row);
+                waiting.push(row);
             });
         }
         self.tracker.finish();
@@ -167,14 +204,14 @@ impl SurfaceStream {
     pub fn next_band(&mut self) -> Option<SurfaceBand> {
         let first_row = self.waiting_from;
         let columns = self.layout.columns;
-        let waiting_rows = self.waiting_mm.len() / columns;
+        let waiting_rows = self.waiting.rows;
         let rows = BAND_ROWS.min(self.grid_rows.saturating_sub(first_row));
         let settled = self.tracker.settled_rows();
         if rows == 0 || waiting_rows < rows || settled < first_row + rows {
             return None;
         }
-        let rest = self.waiting_mm.split_off(rows * columns);
-        let heights = std::mem::replace(&mut self.waiting_mm, rest);
+        let mut heights = self.waiting.pop();
+        heights.truncate(rows * columns);
         let mut heights_mm = Array2::from_shape_vec((rows, columns), heights).ok()?;
         for (index, mut row) in heights_mm.outer_iter_mut().enumerate() {
             let at = (first_row + index) as f64;
@@ -228,25 +265,59 @@ impl SurfaceStream {
             .flat_map(|row| stripe::heights_mm(row, triangulation, self.layout.pitch_across_mm))
             .collect()
     }
+}
 
-    fn take(&mut self, heights_mm: ArrayView2<'_, f32>, y_measured_mm: Option<&[f64]>) {
-        let first_row = self.pushed_rows;
-        self.pushed_rows += heights_mm.nrows();
-        let Some(resampler) = &mut self.resampler else {
-            self.tracker.push(heights_mm);
-            self.waiting_mm.extend(heights_mm.iter());
-            return;
-        };
-        let (tracker, waiting) = (&mut self.tracker, &mut self.waiting_mm);
-        for (index, heights) in heights_mm.outer_iter().enumerate() {
-            let row = self.layout.rows.start as f64 + (first_row + index) as f64;
-            let nominal_mm = (row + 0.5) * self.layout.pitch_along_mm;
-            let y_mm = y_measured_mm.map_or(nominal_mm, |own| own[index]);
-            resampler.push(y_mm, heights.as_slice().unwrap_or_default(), |row| {
-                push_row(tracker, row);
-                waiting.extend_from_slice(row);
-            });
+/// Number of samples with a return.
+fn seen(heights_mm: &[f32]) -> u64 {
+    // Blocks short enough for sums of 32 bits.
+    let blocks = heights_mm.chunks(1 << 20);
+    let count = |block: &[f32]| block.iter().map(|h| u32::from(!h.is_nan())).sum::<u32>();
+    blocks.map(|block| u64::from(count(block))).sum()
+}
+
+/// Rows in bands, so that a band leaves without a copy.
+#[derive(Debug)]
+struct Waiting {
+    columns: usize,
+    rows: usize,
+    bands: VecDeque<Vec<f32>>,
+}
+
+impl Waiting {
+    fn new(columns: usize) -> Self {
+        Self {
+            columns,
+            rows: 0,
+            bands: VecDeque::new(),
         }
+    }
+
+    fn push(&mut self, row: &[f32]) {
+        self.push_with(|out| out.extend_from_slice(row));
+    }
+
+    /// Appends the row that `append` adds, and returns it.
+    fn push_with(&mut self, append: impl FnOnce(&mut Vec<f32>)) -> &[f32] {
+        let full = BAND_ROWS * self.columns;
+        self.rows += 1;
+        let open = match self.bands.back_mut().filter(|band| band.len() < full) {
+            Some(_) => self.bands.len() - 1,
+            None => {
+                self.bands.push_back(Vec::with_capacity(full));
+                self.bands.len() - 1
+            }
+        };
+        let band = &mut self.bands[open];
+        let start = band.len();
+        append(band);
+        &band[start..]
+    }
+
+    /// The first band.
+    fn pop(&mut self) -> Vec<f32> {
+        let band = self.bands.pop_front().unwrap_or_default();
+        self.rows -= band.len() / self.columns;
+        band
     }
 }
 
@@ -318,7 +389,7 @@ impl ZoneRamp {
             };
             let rise_mm = zone_mm.get(zone + 1).map_or(0.0, |next| next - start_mm);
             let (first_mm, step_mm) = (start_mm + share * rise_mm, per_column * rise_mm);
-            for (k, height) in row_mm[columns.clone()].iter_mut().enumerate() {
+            for (k, height) in (0_i32..).zip(&mut row_mm[columns.clone()]) {
                 *height -= first_mm + step_mm * k as f32;
             }
         }

@@ -1,6 +1,6 @@
 //! Volume of each class from heights, classes and depth rules.
 
-use ndarray::{ArrayView2, Zip};
+use ndarray::ArrayView2;
 
 use crate::product::DepthRule;
 use crate::{Error, ErrorKind, Result};
@@ -25,7 +25,7 @@ impl ClassVolumes {
 /// Volumes of the classes of one piece.
 ///
 /// Each cell's column belongs to the class seen on it: all of it, or the upper layer as thick as the rule says and no thicker
-/// than the column; the rest belongs to `base`. Cells of class 255 are outside and skipped. Sums run row by row in `f64`, and the
+/// than the column; the rest belongs to `base`. Cells of class 255 are outside and skipped. Sums run along each class's runs, row by row, in `f64`, and the
 /// classes' volumes sum to the sum of heights times cell area.
 ///
 /// # Errors
@@ -54,36 +54,44 @@ pub fn class_volumes(
     let mut cells = [0_u64; 256];
     let mut own_mm = [0.0_f64; 256];
     let mut below_mm = 0.0_f64;
-    let mut unusable = None;
-    Zip::indexed(height_mm)
-        .and(class)
-        .for_each(|place, &height, &class| {
-            if class == u8::MAX {
-                return;
-            }
-            let height = f64::from(height);
-            match depths.get(usize::from(class)) {
-                Some(depth) if height.is_finite() => {
-                    let own = match depth {
-                        DepthRule::Through => height,
-                        DepthRule::Layer { depth_mm } => height.min(*depth_mm),
-                    };
-                    cells[usize::from(class)] += 1;
-                    own_mm[usize::from(class)] += own;
-                    below_mm += height - own;
+    // Thickness of each class's layer, mm.
+    let layers: Vec<f64> = depths
+        .iter()
+        .map(|depth| match depth {
+            DepthRule::Through => f64::INFINITY,
+            DepthRule::Layer { depth_mm } => *depth_mm,
+        })
+        .collect();
+    let mut heights = Vec::new();
+    for (row, (row_mm, classes)) in height_mm.outer_iter().zip(class.outer_iter()).enumerate() {
+        heights.clear();
+        heights.extend(row_mm.iter().copied());
+        let mut first = 0;
+        while let Some(&class) = classes.get(first) {
+            let length = classes.iter().skip(first).position(|&other| other != class);
+            let end = length.map_or(heights.len(), |length| first + length);
+            let run = &heights[first..end];
+            if class != u8::MAX {
+                let layer_mm = layers.get(usize::from(class)).copied();
+                let unusable = match layer_mm {
+                    Some(_) => run.iter().position(|height| !height.is_finite()),
+                    None => Some(0),
+                };
+                if let Some(at) = unusable {
+                    return Err(unusable_cell(
+                        (row, first + at),
+                        class,
+                        run[at],
+                        depths.len(),
+                    ));
                 }
-                _ => unusable = unusable.or(Some((place, class, height))),
+                let [own, all] = run_sums(run, layer_mm.unwrap_or(f64::INFINITY));
+                cells[usize::from(class)] += run.len() as u64;
+                own_mm[usize::from(class)] += own;
+                below_mm += all - own;
             }
-        });
-    if let Some(((row, column), class, height)) = unusable {
-        return Err(Error::new(
-            ErrorKind::Mismatch,
-            format!("class {class} and height {height} mm at row {row}, column {column}"),
-        )
-        .expected(format!(
-            "one of {} classes and a finite height",
-            depths.len()
-        )));
+            first = end;
+        }
     }
     own_mm[base] += below_mm;
     let classes = 0..depths.len().min(256);
@@ -96,6 +104,27 @@ pub fn class_volumes(
             .map(|k| own_mm[k] * cell_area_mm2 / 1000.0)
             .collect(),
     })
+}
+
+/// Sums of the heights' upper layer and of the heights, in lanes of every fourth cell.
+fn run_sums(heights_mm: &[f32], layer_mm: f64) -> [f64; 2] {
+    let (mut own, mut all) = ([0.0_f64; 4], [0.0_f64; 4]);
+    for heights in heights_mm.chunks(4) {
+        for ((own, all), &height) in own.iter_mut().zip(&mut all).zip(heights) {
+            let height = f64::from(height);
+            *own += if height < layer_mm { height } else { layer_mm };
+            *all += height;
+        }
+    }
+    [own.iter().sum(), all.iter().sum()]
+}
+
+fn unusable_cell((row, column): (usize, usize), class: u8, height: f32, classes: usize) -> Error {
+    Error::new(
+        ErrorKind::Mismatch,
+        format!("class {class} and height {height} mm at row {row}, column {column}"),
+    )
+    .expected(format!("one of {classes} classes and a finite height"))
 }
 
 #[cfg(test)]
