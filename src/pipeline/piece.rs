@@ -11,7 +11,7 @@ use crate::measure::{
 use crate::pieces::{CellState, FindRules, Light, Mended, Region, mend, split};
 use crate::product::{DepthRule, Product, Range};
 use crate::surface::SurfaceGrid;
-use crate::tables::{ClassShare, Flag, PieceRecord};
+use crate::tables::{BudgetPart, ClassShare, Flag, PieceRecord};
 use crate::weight::{class_volumes, densities_kg_m3, estimate, fat_class};
 
 /// Share of the footprint above which reconstruction is flagged.
@@ -268,7 +268,29 @@ fn record(
         filled_fraction: measures.filled_fraction,
         flags: Vec::new(),
         classes: class_shares(method.product, raster.is_some(), &areas_cm2, &volumes_cm3),
+        budget: Vec::new(),
     };
+    let grams_per_cm3 = if volume_cm3 > 0.0 {
+        (weight.mass_g - method.product.weight.offset_g) / volume_cm3
+    } else {
+        0.0
+    };
+    let mut budget: Vec<BudgetPart> = measures
+        .budget
+        .parts()
+        .into_iter()
+        .map(|(source, part_mm3)| BudgetPart {
+            source: source.to_string(),
+            volume_u_cm3: part_mm3 / 1000.0,
+            mass_u_g: (grams_per_cm3 * part_mm3 / 1000.0).abs(),
+        })
+        .collect();
+    budget.push(BudgetPart {
+        source: "density".to_string(),
+        volume_u_cm3: 0.0,
+        mass_u_g: weight.mass_u_from_density_g,
+    });
+    record.budget = budget;
     record.flags = flags(&record, region, raster, method.product, site);
     Ok(record)
 }

@@ -270,6 +270,7 @@ mod tests {
             filled_fraction: 0.0,
             flags: Vec::new(),
             classes: Vec::new(),
+            budget: Vec::new(),
         }
     }
 

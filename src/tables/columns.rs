@@ -392,6 +392,7 @@ pub(crate) fn blank_record() -> PieceRecord {
         filled_fraction: f64::NAN,
         flags: Vec::new(),
         classes: Vec::new(),
+        budget: Vec::new(),
     }
 }
 

@@ -5,7 +5,7 @@ use std::io::Write;
 use serde_json::{Map, Value, json};
 
 use super::columns::Cell;
-use super::{PieceTable, Provenance};
+use super::{BudgetPart, PieceTable, Provenance};
 
 /// The format's name and version.
 const FORMAT: &str = "weighlight-pieces/1";
@@ -44,6 +44,24 @@ pub fn provenance_json(provenance: &Provenance) -> Value {
     })
 }
 
+/// What each uncertainty is made of, to four digits: the parts are estimates themselves.
+fn budget(parts: &[BudgetPart]) -> Value {
+    let rounded = |value: f64| {
+        let text = format!("{value:.3e}");
+        text.parse::<f64>().map_or(Value::Null, Value::from)
+    };
+    parts
+        .iter()
+        .map(|part| {
+            json!({
+                "source": part.source,
+                "volume_u_cm3": rounded(part.volume_u_cm3),
+                "mass_u_g": rounded(part.mass_u_g),
+            })
+        })
+        .collect()
+}
+
 /// Writes the table as one JSON object.
 ///
 /// # Errors
@@ -54,7 +72,7 @@ pub fn write_json(table: &PieceTable, mut to: impl Write) -> std::io::Result<()>
         .pieces
         .iter()
         .map(|piece| {
-            columns
+            let mut values: Map<String, Value> = columns
                 .iter()
                 .map(|column| {
                     let value = match column.get(piece) {
@@ -69,8 +87,11 @@ pub fn write_json(table: &PieceTable, mut to: impl Write) -> std::io::Result<()>
                     };
                     (column.name.to_string(), value)
                 })
-                .collect::<Map<_, _>>()
-                .into()
+                .collect();
+            if !piece.budget.is_empty() {
+                values.insert("budget".to_string(), budget(&piece.budget));
+            }
+            Value::Object(values)
         })
         .collect();
     let rejected: Vec<Value> = table

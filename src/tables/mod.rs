@@ -18,6 +18,6 @@ pub use digits::{round_to, with_uncertainty};
 pub use json_format::{provenance_json, write_json};
 pub use parquet_format::write_parquet;
 pub use provenance::{ProductUsed, Provenance, RecordingUsed};
-pub use record::{ClassShare, Flag, PieceRecord};
+pub use record::{BudgetPart, ClassShare, Flag, PieceRecord};
 pub use table::{PieceTable, Rejected, read_pieces};
 pub use text_format::write_text;

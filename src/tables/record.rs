@@ -41,6 +41,17 @@ pub struct ClassShare {
     pub volume_cm3: Option<f64>,
 }
 
+/// One contribution to a piece's standard uncertainties, independent of the others.
+#[derive(Debug, Clone, PartialEq)]
+pub struct BudgetPart {
+    /// Where it comes from: `noise`, `belt`, `scale`, `rim`, `hidden`, `gaps`, `density`.
+    pub source: String,
+    /// Its part of the volume's standard uncertainty, cm³.
+    pub volume_u_cm3: f64,
+    /// Its part of the mass's standard uncertainty, g.
+    pub mass_u_g: f64,
+}
+
 /// One piece, one row. `None` is written as an empty cell (null in Parquet and JSON).
 #[derive(Debug, Clone, PartialEq)]
 pub struct PieceRecord {
@@ -94,4 +105,6 @@ pub struct PieceRecord {
     pub flags: Vec<Flag>,
     /// One entry per class of the profile, in the profile's order.
     pub classes: Vec<ClassShare>,
+    /// What the uncertainties are made of; not a column of the table, written to JSON only. Empty when read from a table.
+    pub budget: Vec<BudgetPart>,
 }

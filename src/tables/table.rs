@@ -225,6 +225,7 @@ pub(crate) mod samples {
                     volume_cm3: Some(117.7),
                 },
             ],
+            budget: Vec::new(),
         }
     }
 

@@ -2,18 +2,23 @@
 
 use ndarray::Array2;
 
+use super::CellState;
+
 /// How much less a line that ends in nothing counts: beyond the last seen cell there is only belt to believe in.
 const OPEN_LINE_SPAN: f32 = 4.0;
 
+/// Cells between the seen ends of the shorter line across a dropout, at most; beyond it is a gap that nothing explains.
+const LONGEST_DROPOUT: f32 = 6.0;
+
 /// Fills what is missing from the nearest seen cells along the row and along the column: straight lines across the gap,
 /// weighted by the inverse square of its length.
-pub fn fill(heights_mm: &mut Array2<f32>) {
+pub fn fill(heights_mm: &mut Array2<f32>, states: &mut Array2<CellState>) {
     let missing: Vec<(usize, usize)> = heights_mm
         .indexed_iter()
         .filter(|(_, h)| h.is_nan())
         .map(|(at, _)| at)
         .collect();
-    let fills: Vec<f32> = missing
+    let fills: Vec<(f32, f32)> = missing
         .iter()
         .map(|&(row, column)| {
             let across = heights_mm.row(row);
@@ -25,11 +30,19 @@ pub fn fill(heights_mm: &mut Array2<f32>) {
                 sum += weight * height;
                 weights += weight;
             }
-            if weights > 0.0 { sum / weights } else { 0.0 }
+            let shortest = lines
+                .into_iter()
+                .flatten()
+                .map(|line| line.1)
+                .fold(f32::INFINITY, f32::min);
+            (if weights > 0.0 { sum / weights } else { 0.0 }, shortest)
         })
         .collect();
-    for (cell, height) in missing.into_iter().zip(fills) {
+    for (cell, (height, shortest)) in missing.into_iter().zip(fills) {
         heights_mm[cell] = height;
+        if shortest > LONGEST_DROPOUT {
+            states[cell] = CellState::Gap;
+        }
     }
 }
 
@@ -60,7 +73,8 @@ mod tests {
         let whole = heights.clone();
         heights[[3, 3]] = f32::NAN;
         heights[[3, 4]] = f32::NAN;
-        fill(&mut heights);
+        let mut states = Array2::from_elem(heights.dim(), CellState::Dropout);
+        fill(&mut heights, &mut states);
         for (cell, &height) in heights.indexed_iter() {
             assert!((height - whole[cell]).abs() < 1e-5, "{cell:?}");
         }
@@ -69,7 +83,8 @@ mod tests {
     #[test]
     fn nothing_at_all_becomes_belt() {
         let mut heights = Array2::from_elem((3, 3), f32::NAN);
-        fill(&mut heights);
+        let mut states = Array2::from_elem(heights.dim(), CellState::Dropout);
+        fill(&mut heights, &mut states);
         assert!(heights.iter().all(|&h| h == 0.0));
     }
 }

@@ -19,8 +19,12 @@ pub enum CellState {
     Seen,
     /// A dropout or a rejected sample, taken from the cells around it.
     Dropout,
-    /// Hidden from the camera, rebuilt.
+    /// Hidden from the camera, rebuilt like flanks of the piece that are seen.
     Shadow,
+    /// Hidden from the camera, rebuilt from its shoulder alone.
+    Alone,
+    /// Unseen over a longer stretch without a shadow to explain it, filled from around.
+    Gap,
     /// Hidden from the camera, and more likely belt than piece: its height is what may still stand there on the mean.
     Beyond,
 }
@@ -69,7 +73,7 @@ pub fn mend(
         noise_mm as f32,
         light,
     );
-    dropouts::fill(&mut heights_mm);
+    dropouts::fill(&mut heights_mm, &mut states);
     ceiling_mm.zip_mut_with(&heights_mm, |ceiling, &height| {
         *ceiling = ceiling.max(height)
     });

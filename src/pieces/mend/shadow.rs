@@ -113,10 +113,10 @@ pub fn rebuild(
                     cell: (shoulder.at + j, lane),
                     height_mm: shoulder.floor_mm + height_mm.max(0.0),
                     ray_mm: shoulder.floor_mm + ray_mm,
-                    state: if covered || shoulder.floor_mm > 0.0 {
-                        CellState::Shadow
-                    } else {
-                        CellState::Beyond
+                    state: match (&like_seen, covered || shoulder.floor_mm > 0.0) {
+                        (_, false) => CellState::Beyond,
+                        (Some(_), true) => CellState::Shadow,
+                        (None, true) => CellState::Alone,
                     },
                 });
             }
@@ -203,10 +203,13 @@ fn fronts(
     for (lane, front) in hidden.iter().enumerate() {
         let Some(front) = front else { continue };
         let expected = directions[lane]
-            .and_then(|direction| flanks.before(heights[[front.end, lane]], direction))
-            .unwrap_or_default();
+            .and_then(|direction| flanks.before(heights[[front.end, lane]], direction));
         for (index, at) in (front.first..front.end).rev().enumerate() {
-            let height_mm = expected.get(index).copied().unwrap_or(0.0);
+            let height_mm = expected
+                .as_ref()
+                .and_then(|e| e.get(index))
+                .copied()
+                .unwrap_or(0.0);
             let state = if height_mm > low_mm {
                 CellState::Shadow
             } else {

@@ -19,6 +19,8 @@ const REST_ACROSS_ZONES: f64 = 0.8;
 const REST_PRIOR_SAMPLES: f64 = 150.0;
 /// A cell wider than this many times the usual noise is not clean belt.
 const WIDE_CELL: f64 = 2.0;
+/// Variance of a median over that of a mean, for normal noise: π/2.
+const MEDIAN_VARIANCE: f64 = std::f64::consts::FRAC_PI_2;
 /// Smallest noise believed, mm: heights are quantised.
 const LEAST_NOISE_MM: f64 = 0.003;
 
@@ -313,7 +315,8 @@ fn rest(
     sum / weights
 }
 
-/// Standard uncertainty of the level: the noise of its samples, and how the cells scatter about the shape.
+/// Standard uncertainty of the belt's height where it is not seen: the noise of the level's samples, and how far the seen
+/// zones lie off level and shape on the mean over the window, which the unseen ones may do as well.
 fn level_uncertainty(
     window: &[Seen],
     shape: Shape,
@@ -322,17 +325,29 @@ fn level_uncertainty(
     noise_mm: f64,
     sampling: &Sampling,
 ) -> f64 {
-    let mut rests: Vec<f32> = window
-        .iter()
-        .filter(|seen| seen.along_mm.abs() <= 2.0 * sampling.block_mm())
-        .map(|seen| {
-            (seen.cell.height_mm - level_mm - shape.at(sampling.zone_u[seen.zone])).abs() as f32
-        })
-        .collect();
-    let cells = rests.len().max(1) as f64;
-    let scatter_mm = median(&mut rests).map_or(noise_mm, |rest| f64::from(rest) * 1.4826);
-    let from_noise = noise_mm * (1.57 / effective.max(1.0)).sqrt();
-    (from_noise.powi(2) + scatter_mm.powi(2) / cells).sqrt()
+    let mut sums = vec![(0.0, 0.0, 0.0); sampling.zones()];
+    for seen in window {
+        let weight = seen.cell.weight;
+        let rest_mm = seen.cell.height_mm - level_mm - shape.at(sampling.zone_u[seen.zone]);
+        if rest_mm.abs() <= 3.0 * noise_mm {
+            let sum = &mut sums[seen.zone];
+            sum.0 += weight * gauss(seen.along_mm / REST_ALONG_MM) * rest_mm;
+            sum.1 += weight * gauss(seen.along_mm / REST_ALONG_MM);
+            sum.2 += weight * gauss(seen.along_mm / REST_ALONG_MM).powi(2);
+        }
+    }
+    let (mut misfit, mut zones) = (0.0, 0.0);
+    for (sum, weights, squares) in sums {
+        if weights > 0.0 {
+            // A zone's mean has noise of its own, which is no misfit.
+            let mean_mm: f64 = sum / weights;
+            let own = MEDIAN_VARIANCE * noise_mm * noise_mm * squares / (weights * weights);
+            misfit += mean_mm * mean_mm - own;
+            zones += 1.0;
+        }
+    }
+    let from_noise = MEDIAN_VARIANCE * noise_mm * noise_mm / effective.max(1.0);
+    (from_noise + (misfit / f64::max(zones, 1.0)).max(0.0)).sqrt()
 }
 
 fn gauss(t: f64) -> f64 {
