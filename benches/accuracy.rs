@@ -138,8 +138,19 @@ fn run(name: &str, options: &Options) -> Result<(), Box<dyn std::error::Error>> 
     }
     if options.pieces {
         for (record, truth, pair) in &pairs {
+            let budget: Vec<String> = record
+                .budget
+                .iter()
+                .map(|part| {
+                    format!(
+                        "{} {:.3}",
+                        part.source,
+                        part.volume_u_cm3 / record.volume_cm3 * 100.0
+                    )
+                })
+                .collect();
             println!(
-                "  {:<12} {:>5.0},{:>5.0} yaw {:>6.0} V {:>6.1} h {:>5.1} err {:>7.3} % (u {:.3} %) area {:>6.2} % L {:>5.2} W {:>5.2} fat {:>6.2} filled {:.3} {:?}",
+                "  {:<12} {:>5.0},{:>5.0} yaw {:>6.0} V {:>6.1} h {:>5.1} err {:>7.3} % (u {:.3} %) area {:>6.2} % L {:>5.2} W {:>5.2} fat {:>6.2} filled {:.3} {:?} budget % {}",
                 truth.kind,
                 truth.x_mm,
                 truth.y_mm,
@@ -154,6 +165,7 @@ fn run(name: &str, options: &Options) -> Result<(), Box<dyn std::error::Error>> 
                 pair.fat.unwrap_or(f64::NAN) * 100.0,
                 record.filled_fraction,
                 record.flags,
+                budget.join(", "),
             );
         }
     }

@@ -138,20 +138,32 @@ fn ring(covered: &Array2<bool>, grid: &SurfaceGrid, region: &Region) -> Array2<b
 }
 
 fn widen(cells: &Array2<bool>, by: usize, along: bool) -> Array2<bool> {
-    let mut wide = Array2::from_elem(cells.dim(), false);
-    let axis = ndarray::Axis(usize::from(!along));
-    for (line, mut out) in cells.lanes(axis).into_iter().zip(wide.lanes_mut(axis)) {
-        let mut reach = 0;
-        for (index, &cell) in line.iter().enumerate() {
-            if cell {
-                for out in out.iter_mut().take(index).skip(index.saturating_sub(by)) {
-                    *out = true;
+    let (rows, columns) = cells.dim();
+    let mut wide = Array2::from_elem((rows, columns), false);
+    for (row, mut out) in wide.outer_iter_mut().enumerate() {
+        let Some(out) = out.as_slice_mut() else {
+            continue;
+        };
+        if along {
+            for near in row.saturating_sub(by)..(row + by + 1).min(rows) {
+                for (out, &cell) in out
+                    .iter_mut()
+                    .zip(cells.row(near).to_slice().unwrap_or_default())
+                {
+                    *out |= cell;
                 }
-                reach = index + by + 1;
             }
-            if index < reach {
-                out[index] = true;
-            }
+            continue;
+        }
+        let cells = cells.row(row);
+        let cells = cells.to_slice().unwrap_or_default();
+        let mut next = 0;
+        while let Some(first) = cells[next..].iter().position(|&cell| cell) {
+            let first = next + first;
+            let length = cells[first..].iter().position(|&cell| !cell);
+            let end = length.map_or(columns, |length| first + length);
+            out[first.saturating_sub(by)..(end + by).min(columns)].fill(true);
+            next = end;
         }
     }
     wide

@@ -9,7 +9,7 @@ use crate::surface::SurfaceGrid;
 /// Standard deviation of a rebuilt flank's volume as a share of it, where flanks that are seen spoke for it.
 ///
 /// From simulated pieces (lobes, slabs, solids, rolls, strips; cameras at 25° and 32°): see `docs/methods/measures.md`.
-const LIKE_SEEN_SHARE: f64 = 0.03;
+const LIKE_SEEN_SHARE: f64 = 0.025;
 
 /// What is known of belt, noise and scales where a piece lies.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -347,19 +347,47 @@ fn lines_under<'a>(region: &Region, lines: &'a [BeltLine]) -> &'a [BeltLine] {
 }
 
 fn belt_under(region: &Region, lines: &[BeltLine], scale_u_rel: f64) -> BeltKnowledge {
-    // The largest of what the lines under the piece say; lines without belt say nothing.
-    let largest = |value: fn(&BeltLine) -> f64| {
-        lines_under(region, lines)
+    // Root mean square of what the lines under the piece say; lines without belt say nothing.
+    let over = |value: fn(&BeltLine) -> f64| {
+        let seen = lines_under(region, lines)
             .iter()
             .map(value)
-            .filter(|v| v.is_finite())
-            .fold(0.0, f64::max)
+            .filter(|v| v.is_finite());
+        let (sum, count) = seen.fold((0.0, 0.0), |(sum, n), v| (sum + v * v, n + 1.0));
+        if count > 0.0 {
+            f64::sqrt(sum / count)
+        } else {
+            0.0
+        }
     };
     BeltKnowledge {
-        noise_mm: largest(|line| line.noise_mm),
-        belt_u_mm: largest(|line| line.u_mm),
+        noise_mm: over(|line| line.noise_mm),
+        belt_u_mm: over(|line| line.u_mm).hypot(misfit_mm(lines_under(region, lines))),
         scale_u_rel,
     }
+}
+
+/// How much farther than where it is seen the belt lies off where it is not: simulated pieces under a camera from straight
+/// above, of which nothing is hidden, have errors that much larger than the seen zones' misfit explains.
+const UNSEEN_BELT: f64 = 1.8;
+
+/// How far the belt under a piece may lie off what was fitted beside it: as the seen zones do, each on the mean along the
+/// piece. Robust against zones that hold something else: 1.4826 times their median magnitude, and more by
+/// [`UNSEEN_BELT`].
+fn misfit_mm(lines: &[BeltLine]) -> f64 {
+    let zones = lines.first().map_or(0, |line| line.zone_rest_mm.len());
+    let mut means: Vec<f32> = (0..zones)
+        .filter_map(|zone| {
+            let seen = lines.iter().filter_map(|line| line.zone_rest_mm.get(zone));
+            let (sum, count) = seen
+                .filter(|rest| !rest.is_nan())
+                .fold((0.0_f32, 0_usize), |(sum, count), rest| {
+                    (sum + rest, count + 1)
+                });
+            (2 * count > lines.len()).then(|| (sum / count as f32).abs())
+        })
+        .collect();
+    crate::stats::median(&mut means).map_or(0.0, |rest| f64::from(rest) * 1.4826 * UNSEEN_BELT)
 }
 
 fn belt_seen(region: &Region, lines: &[BeltLine]) -> bool {

@@ -44,6 +44,8 @@ pub struct BeltLine {
     pub u_mm: f64,
     /// Standard deviation of single samples around here, mm.
     pub noise_mm: f64,
+    /// How far each zone's belt lies off level, tilt and bow here, mm; NaN where no belt is seen.
+    pub zone_rest_mm: Vec<f32>,
 }
 
 /// What a recording's belt looks like.
@@ -170,6 +172,7 @@ impl BeltTracker {
             seen_fraction: 0.0,
             u_mm: f64::NAN,
             noise_mm: f64::NAN,
+            zone_rest_mm: Vec::new(),
         }
     }
 

@@ -145,13 +145,16 @@ impl NodeFitter {
         }
         let seen_fraction =
             zones_seen.iter().filter(|&&seen| seen).count() as f64 / sampling.zones() as f64;
-        let u_mm = level_uncertainty(&window, shape, level_mm, effective, noise_mm, sampling);
+        // The mean of medians of that many samples.
+        let u_mm = noise_mm * (MEDIAN_VARIANCE / effective.max(1.0)).sqrt();
+        let zone_rest_mm = zone_rests(&window, shape, level_mm, sampling);
         Some(BeltLine {
             row,
             zone_mm,
             seen_fraction,
             u_mm,
             noise_mm,
+            zone_rest_mm,
         })
     }
 
@@ -315,39 +318,21 @@ fn rest(
     sum / weights
 }
 
-/// Standard uncertainty of the belt's height where it is not seen: the noise of the level's samples, and how far the seen
-/// zones lie off level and shape on the mean over the window, which the unseen ones may do as well.
-fn level_uncertainty(
-    window: &[Seen],
-    shape: Shape,
-    level_mm: f64,
-    effective: f64,
-    noise_mm: f64,
-    sampling: &Sampling,
-) -> f64 {
-    let mut sums = vec![(0.0, 0.0, 0.0); sampling.zones()];
-    for seen in window {
-        let weight = seen.cell.weight;
-        let rest_mm = seen.cell.height_mm - level_mm - shape.at(sampling.zone_u[seen.zone]);
-        if rest_mm.abs() <= 3.0 * noise_mm {
-            let sum = &mut sums[seen.zone];
-            sum.0 += weight * gauss(seen.along_mm / REST_ALONG_MM) * rest_mm;
-            sum.1 += weight * gauss(seen.along_mm / REST_ALONG_MM);
-            sum.2 += weight * gauss(seen.along_mm / REST_ALONG_MM).powi(2);
-        }
+/// How far each zone's belt lies off level and shape, on the mean over the nearest blocks; NaN where none is seen.
+fn zone_rests(window: &[Seen], shape: Shape, level_mm: f64, sampling: &Sampling) -> Vec<f32> {
+    let mut sums = vec![(0.0, 0.0); sampling.zones()];
+    for seen in window
+        .iter()
+        .filter(|seen| seen.along_mm.abs() <= 1.5 * sampling.block_mm())
+    {
+        let sum = &mut sums[seen.zone];
+        sum.0 += seen.cell.weight
+            * (seen.cell.height_mm - level_mm - shape.at(sampling.zone_u[seen.zone]));
+        sum.1 += seen.cell.weight;
     }
-    let (mut misfit, mut zones) = (0.0, 0.0);
-    for (sum, weights, squares) in sums {
-        if weights > 0.0 {
-            // A zone's mean has noise of its own, which is no misfit.
-            let mean_mm: f64 = sum / weights;
-            let own = MEDIAN_VARIANCE * noise_mm * noise_mm * squares / (weights * weights);
-            misfit += mean_mm * mean_mm - own;
-            zones += 1.0;
-        }
-    }
-    let from_noise = MEDIAN_VARIANCE * noise_mm * noise_mm / effective.max(1.0);
-    (from_noise + (misfit / f64::max(zones, 1.0)).max(0.0)).sqrt()
+    sums.into_iter()
+        .map(|(sum, weight)| (sum / weight) as f32)
+        .collect()
 }
 
 fn gauss(t: f64) -> f64 {
