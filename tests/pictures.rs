@@ -66,6 +66,7 @@ fn record(number: u32) -> PieceRecord {
                 volume_cm3: None,
             })
             .collect(),
+        budget: Vec::new(),
     }
 }
 

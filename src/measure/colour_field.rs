@@ -46,7 +46,7 @@ pub struct ColourField {
     skew: f64,
     shift_along_mm: f64,
     correction: Option<CorrectionRow>,
-    /// Column of the colour frame that each column of the grid takes; [`NO_PIXEL`] beside the frame.
+    /// Column of the colour frame that each column of the grid takes; `u32::MAX` beside the frame.
     pixels: Vec<u32>,
     /// skew·(x − cx) of each column of the grid, mm.
     skew_mm: Vec<f64>,
@@ -237,7 +237,7 @@ impl ColourField {
         }
     }
 
-    /// Column of the colour frame that each column of the grid takes; [`NO_PIXEL`] beside the frame.
+    /// Column of the colour frame that each column of the grid takes; `u32::MAX` beside the frame.
     pub fn pixels(&self) -> &[u32] {
         &self.pixels
     }

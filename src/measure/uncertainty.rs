@@ -68,7 +68,8 @@ impl VolumeBudget {
 /// - Belt: its standard uncertainty times the footprint's area.
 /// - Scales: relative, times the volume.
 /// - Rim: the volume is a sum over rows at even distances, and each row's area a sum over columns: the variance of such
-///   systematic sampling, along and across, by [`sampling_variance`].
+///   sampling, along and across, by the transitive theory of
+///   systematic sampling.
 /// - Hidden: where seen flanks spoke, a share of the rebuilt volume that simulation gives; where none did, the truth may lie
 ///   anywhere between belt and ray: a rectangular distribution, `V/√12` of the volume under the ray. Common to all cells.
 /// - Gaps: anything between belt and the filled height, likewise.

@@ -7,8 +7,8 @@ use super::recordings::records;
 
 /// Farthest from the true centroid that a measured piece may lie, mm.
 const MATCH_MM: f64 = 15.0;
-/// Recordings of 1 m for each limit.
-const SEEDS: [u64; 2] = [1, 2];
+/// Recordings of 1 m for each limit; more of them in `benches/accuracy.rs`.
+const SEEDS: [u64; 1] = [1];
 
 /// Largest mean and largest single error, both as fractions.
 struct Limits {
@@ -26,16 +26,36 @@ const UPRIGHT: Limits = Limits {
     fat: 0.005,
 };
 
-/// Camera at 25°: flanks lie in shadow and are reconstructed.
-const AT_25_DEG: Limits = Limits {
+/// Camera at 25° or 32°: flanks lie in shadow and are rebuilt.
+const SLANTED: Limits = Limits {
+    volume_mean: 0.0015,
+    volume: 0.006,
+    mass_mean: 0.0015,
+    fat: 0.005,
+};
+
+/// Boxes, frusta, cones in any turn: creases and upright walls in shadow.
+const SOLIDS: Limits = Limits {
     volume_mean: 0.003,
-    volume: 0.015,
+    volume: 0.01,
     mass_mean: 0.003,
     fat: 0.005,
 };
 
-fn check(angle_deg: f64, limits: &Limits) {
-    let mut scenario = Scenario::named("lobes").unwrap();
+/// Three fifths of the belt covered, pieces touching, shadows on neighbours.
+const CROWD: Limits = Limits {
+    volume_mean: 0.0015,
+    volume: 0.006,
+    mass_mean: 0.0015,
+    fat: 0.015,
+};
+
+/// Errors over their standard uncertainties: their standard deviation would be 1 if all were known. Too small a stated uncertainty is
+/// worse than too large a one, and some forms are rebuilt better than the common share says.
+const NORMALISED_SD: std::ops::Range<f64> = 0.2..1.8;
+
+fn check(name: &str, angle_deg: f64, limits: &Limits) {
+    let mut scenario = Scenario::named(name).unwrap();
     scenario.scanner.camera.as_mut().unwrap().angle_deg = angle_deg;
     let mut whole: Vec<Match> = Vec::new();
     let mut worst = Vec::new();
@@ -56,12 +76,13 @@ fn check(angle_deg: f64, limits: &Limits) {
         });
         worst.extend(beyond.map(|m| (seed, *m, simulated.truth[m.truth].clone())));
     }
-    assert!(whole.len() >= 30, "{} pieces", whole.len());
+    assert!(whole.len() >= 25, "{} pieces", whole.len());
     let volume = Spread::of(whole.iter().map(|pair| pair.volume));
     let mass = Spread::of(whole.iter().map(|pair| pair.mass));
     let fat = Spread::of(whole.iter().filter_map(|pair| pair.fat));
     let summary = format!("volume {volume:?}\nmass {mass:?}\nfat {fat:?}\nbeyond {worst:#?}");
-    assert_eq!(fat.count, whole.len());
+    let normalised = Spread::of(whole.iter().filter_map(|pair| pair.volume_normalised));
+    assert!(NORMALISED_SD.contains(&normalised.sd), "{normalised:?}");
     assert!(volume.mean.abs() <= limits.volume_mean, "{summary}");
     assert!(volume.worst.abs() <= limits.volume, "{summary}");
     assert!(mass.mean.abs() <= limits.mass_mean, "{summary}");
@@ -70,10 +91,21 @@ fn check(angle_deg: f64, limits: &Limits) {
 
 #[test]
 fn lobes_under_an_upright_camera_are_measured_to_a_thousandth_on_the_mean() {
-    check(0.0, &UPRIGHT);
+    check("lobes", 0.0, &UPRIGHT);
 }
 
 #[test]
-fn lobes_under_a_slanted_camera_are_measured_to_three_thousandths_on_the_mean() {
-    check(25.0, &AT_25_DEG);
+fn lobes_under_a_slanted_camera_are_measured_to_six_thousandths_each() {
+    check("lobes", 25.0, &SLANTED);
+    check("lobes", 32.0, &SLANTED);
+}
+
+#[test]
+fn creases_and_walls_in_shadow_are_measured_to_a_hundredth_each() {
+    check("solids", 25.0, &SOLIDS);
+}
+
+#[test]
+fn a_crowd_is_measured_as_well_as_pieces_apart() {
+    check("crowd", 25.0, &CROWD);
 }

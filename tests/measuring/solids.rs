@@ -132,7 +132,7 @@ fn a_measured_half_ellipsoid_stays_within_the_sampling_error() {
         let &[dx, dy, low, high, _] = numbers.as_slice() else {
             continue;
         };
-        if dx < 0.5 || 1.0 < dx {
+        if !(0.5..=1.0).contains(&dx) {
             continue;
         }
         for (i, j) in [(0.0, 0.0), (1.0, 1.0), (2.0, 1.0)] {

@@ -51,6 +51,10 @@ struct Fill {
 }
 
 /// Rebuilds hidden flanks in a window: fills `heights_mm`, marks `states`, and puts the grazing ray into `ceiling_mm`.
+#[allow(
+    clippy::too_many_arguments,
+    reason = "three planes of one window, and what is known of it"
+)]
 pub fn rebuild(
     heights_mm: &mut Array2<f32>,
     states: &mut Array2<CellState>,
