@@ -13,7 +13,9 @@ use crate::measure::{BeltKnowledge, ColourField, HeightPlace};
 use crate::pieces::{Light, PieceFinder, Region};
 use crate::product::Product;
 use crate::scan::{Profiles, Recording, Rejected, Scan, read_profiles};
-use crate::surface::{BeltLine, FrameLayout, SurfaceBand, SurfaceGrid, SurfaceStream};
+use crate::surface::{
+    BeltLine, FrameLayout, SurfaceBand, SurfaceGrid, SurfaceStream, belt_misfit_mm,
+};
 
 /// What to measure with.
 #[derive(Debug, Clone, Copy)]
@@ -362,32 +364,9 @@ fn belt_under(region: &Region, lines: &[BeltLine], scale_u_rel: f64) -> BeltKnow
     };
     BeltKnowledge {
         noise_mm: over(|line| line.noise_mm),
-        belt_u_mm: over(|line| line.u_mm).hypot(misfit_mm(lines_under(region, lines))),
+        belt_u_mm: over(|line| line.u_mm).hypot(belt_misfit_mm(lines_under(region, lines))),
         scale_u_rel,
     }
-}
-
-/// How much farther than where it is seen the belt lies off where it is not: simulated pieces under a camera from straight
-/// above, of which nothing is hidden, have errors that much larger than the seen zones' misfit explains.
-const UNSEEN_BELT: f64 = 1.8;
-
-/// How far the belt under a piece may lie off what was fitted beside it: as the seen zones do, each on the mean along the
-/// piece. Robust against zones that hold something else: 1.4826 times their median magnitude, and more by
-/// [`UNSEEN_BELT`].
-fn misfit_mm(lines: &[BeltLine]) -> f64 {
-    let zones = lines.first().map_or(0, |line| line.zone_rest_mm.len());
-    let mut means: Vec<f32> = (0..zones)
-        .filter_map(|zone| {
-            let seen = lines.iter().filter_map(|line| line.zone_rest_mm.get(zone));
-            let (sum, count) = seen
-                .filter(|rest| !rest.is_nan())
-                .fold((0.0_f32, 0_usize), |(sum, count), rest| {
-                    (sum + rest, count + 1)
-                });
-            (2 * count > lines.len()).then(|| (sum / count as f32).abs())
-        })
-        .collect();
-    crate::stats::median(&mut means).map_or(0.0, |rest| f64::from(rest) * 1.4826 * UNSEEN_BELT)
 }
 
 fn belt_seen(region: &Region, lines: &[BeltLine]) -> bool {

@@ -10,7 +10,7 @@ mod scatter;
 mod stream;
 mod stripe;
 
-pub use belt::{BeltLine, BeltReport};
+pub use belt::{BeltLine, BeltReport, belt_misfit_mm};
 pub use grid::{SurfaceBand, SurfaceGrid};
 
 pub use stream::{FrameLayout, SurfaceStream};

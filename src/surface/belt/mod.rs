@@ -12,9 +12,12 @@
 mod blocks;
 mod cells;
 mod envelope;
+mod misfit;
 mod nodes;
 
 use ndarray::ArrayView2;
+
+pub use self::misfit::belt_misfit_mm;
 
 use self::blocks::{Block, Sampling};
 use self::cells::Cells;
