@@ -4,6 +4,7 @@ use std::ops::Range;
 
 use ndarray::{Array2, s};
 
+use super::borders::{SharedCell, settle_rim, share_borders};
 use super::colour_field::{ColourField, NO_PIXEL};
 use super::spans::{row_of, spans};
 use crate::colour::{
@@ -16,11 +17,21 @@ use crate::surface::SurfaceGrid;
 /// Share of a piece without usable colour above which its class shares are called doubtful.
 const DOUBTFUL_SHARE: f64 = 0.05;
 
+/// How far in from its outline a piece's colour is mixed with what lies beside it, cells.
+const RIM_CELLS: usize = 2;
+
+/// How far the light of a clipped cell reaches, cells.
+const HALO_CELLS: usize = 2;
+
 /// Classes of a piece's cells.
 #[derive(Debug, Clone)]
 pub struct ClassRaster {
     /// Class index per cell, [`NO_CLASS`] outside the piece.
     pub class: Array2<u8>,
+    /// Cells on the border of two classes, which have a part of each.
+    pub shared: Vec<SharedCell>,
+    /// Edge spread of borders between classes, cells; `None` with too little border to tell.
+    pub spread: Option<f64>,
     /// Whether too much of the colour was clipped or missing.
     pub doubtful: bool,
 }
@@ -91,11 +102,31 @@ pub fn classes(
             fill_highlights(&mut class, clipped, cell_mm2, HIGHLIGHT_MAX_AREA_MM2)?.left_cells
         }
     };
+    let mut apart = settle_rim(&mut class, covered, RIM_CELLS);
     remove_specks(&mut class, cell_mm2, rules.min_speck_mm2);
+    if let Some(clipped) = &clipped {
+        mark_around(&mut apart, clipped);
+    }
+    let light = |(row, column): (usize, usize)| field.light(first_row + row, first_column + column);
+    let borders = share_borders(&class, &apart, &light);
     Ok(ClassRaster {
         class,
+        shared: borders.shared,
+        spread: borders.spread,
         doubtful: (missing + left_cells) as f64 > DOUBTFUL_SHARE * cells as f64,
     })
+}
+
+/// Marks clipped cells and those near enough for their light to reach.
+fn mark_around(apart: &mut Array2<bool>, clipped: &Array2<bool>) {
+    let (rows, columns) = clipped.dim();
+    for ((row, column), _) in clipped.indexed_iter().filter(|(_, clipped)| **clipped) {
+        let near =
+            |at: usize, end: usize| at.saturating_sub(HALO_CELLS)..(at + HALO_CELLS + 1).min(end);
+        apart
+            .slice_mut(s![near(row, rows), near(column, columns)])
+            .fill(true);
+    }
 }
 
 /// Runs of covered cells whose pixels follow on from each other, or that have none.

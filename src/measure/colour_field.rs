@@ -14,6 +14,9 @@ use crate::surface::SurfaceGrid;
 /// How near a frame's start must be to a whole colour row to count as one, in rows.
 const WHOLE_ROW: f64 = 1e-6;
 
+/// Parts of a pixel below this are rounding.
+const LEAST_PART: f32 = 1e-3;
+
 /// Where the height frame lies, as far as colour needs it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct HeightPlace {
@@ -48,6 +51,8 @@ pub struct ColourField {
     correction: Option<CorrectionRow>,
     /// Column of the colour frame that each column of the grid takes; [`NO_PIXEL`] beside the frame.
     pixels: Vec<u32>,
+    /// The same from centre to centre, with parts of a pixel; NaN beside the frame.
+    places: Vec<f32>,
     /// skew·(x − cx) of each column of the grid, mm.
     skew_mm: Vec<f64>,
     /// Blocks of rows as they came, from number `first_block` on; emptied when none of their rows is kept any more.
@@ -97,9 +102,12 @@ impl ColourField {
         let cx_mm = width_mm / 2.0;
         let shift_mm = part.origin_across_mm + registration.dx_mm;
         let from_centre_mm = |column: usize| grid.x_mm(column as f64) - cx_mm;
-        let pixel = |column| {
+        let pixels_in = |column| {
             let x_mm = cx_mm + across_scale * from_centre_mm(column) - shift_mm;
-            let pixel = (x_mm / part.pitch_across_mm).floor();
+            x_mm / part.pitch_across_mm
+        };
+        let pixel = |column| {
+            let pixel = pixels_in(column).floor();
             if pixel < 0.0 || pixel >= columns as f64 {
                 NO_PIXEL
             } else {
@@ -108,6 +116,12 @@ impl ColourField {
         };
         Ok(Self {
             pixels: (0..grid.columns).map(pixel).collect(),
+            places: (0..grid.columns)
+                .map(|column| match pixel(column) {
+                    NO_PIXEL => f32::NAN,
+                    _ => (pixels_in(column) - 0.5) as f32,
+                })
+                .collect(),
             skew_mm: (0..grid.columns)
                 .map(|column| skew * from_centre_mm(column))
                 .collect(),
@@ -240,6 +254,44 @@ impl ColourField {
     /// Column of the colour frame that each column of the grid takes; [`NO_PIXEL`] beside the frame.
     pub fn pixels(&self) -> &[u32] {
         &self.pixels
+    }
+
+    /// Corrected colour of one cell of the grid in linear light; `None` where there is none.
+    ///
+    /// Between the centres of colour pixels it is interpolated bilinearly, so that a colour frame that lies a part of a pixel
+    /// beside the height frame moves no border.
+    pub fn light(&self, row: usize, column: usize) -> Option<[f32; 3]> {
+        let place = *self.places.get(column).filter(|place| !place.is_nan())?;
+        let y_mm = self.along_scale * (self.grid.y_mm(row as f64) + self.skew_mm[column]);
+        let number = (y_mm - self.shift_along_mm) / self.part.pitch_along_mm - 0.5;
+        let (first, below) = (number.floor(), (number - number.floor()) as f32);
+        let (left, right) = (place.floor(), place - place.floor());
+        let mut sum = [0.0_f32; 3];
+        for (number, part_along) in [(first, 1.0 - below), (first + 1.0, below)] {
+            if part_along < LEAST_PART {
+                continue;
+            }
+            let pixels = self.row(number as i64)?.as_chunks::<3>().0;
+            for (pixel, part_across) in [(left, 1.0 - right), (left + 1.0, right)] {
+                if part_across < LEAST_PART {
+                    continue;
+                }
+                // A cell whose pixel lies in the frame may reach half a pixel beyond its last one.
+                let pixel = (pixel.max(0.0) as usize).min(self.columns - 1);
+                let light = self.linear(pixel, *pixels.get(pixel)?)?;
+                for channel in 0..3 {
+                    sum[channel] += part_along * part_across * light[channel];
+                }
+            }
+        }
+        Some(sum)
+    }
+
+    fn linear(&self, pixel: usize, raw: [u8; 3]) -> Option<[f32; 3]> {
+        match &self.correction {
+            Some(correction) => correction.linear(pixel, raw),
+            None => Some(raw.map(crate::colour::linear_from_srgb8)),
+        }
     }
 
     /// The colour of the cells of a window of the surface.

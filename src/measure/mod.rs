@@ -1,5 +1,6 @@
 //! Measures of one piece: footprint, outline, volume out to the belt, uncertainty.
 
+mod borders;
 mod classes;
 mod colour_field;
 mod footprint;
@@ -8,6 +9,7 @@ mod shape;
 mod spans;
 mod uncertainty;
 
+pub use borders::{Borders, SharedCell, settle_rim, share_borders};
 pub use classes::{ClassRaster, ClassRules, classes};
 pub use colour_field::{ColourField, ColourWindow, HeightPlace};
 pub use footprint::Footprint;

@@ -2,6 +2,7 @@
 
 use ndarray::Array2;
 
+use crate::measure::SharedCell;
 use crate::tables::PieceRecord;
 
 /// A measured piece: its row of the table, and where it lies on the recording's grid.
@@ -18,6 +19,8 @@ pub struct MeasuredPiece {
     /// Class index of each footprint cell in the profile's order, 255 outside or without colour.
     /// Empty unless views are kept.
     pub class: Array2<u8>,
+    /// Cells of `class` that have a part of a second class. Empty unless views are kept.
+    pub shared: Vec<SharedCell>,
 }
 
 /// What was learnt of the belt and the noise on the way.

@@ -106,8 +106,8 @@ impl Painter<'_> {
                 + colour.registration.dx_mm;
             let column = clamp_index(x_m / self.scanner.pitch_across_mm, self.surface.columns);
             let x = self.places.true_x_mm(x_m);
-            let z = f64::from(self.surface.z_mm(surface_row, column));
-            (column, x, self.places.true_y_mm(y_m, x, z))
+            // The colour camera does not look along the laser plane: its lean moves no colour.
+            (column, x, self.places.true_y_mm(y_m, x, 0.0))
         };
         let places: Vec<(usize, f64, f64)> = (0..out.len()).map(place).collect();
         for (pixel, (_, x, y)) in out.iter_mut().zip(&places) {
