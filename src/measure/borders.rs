@@ -2,10 +2,9 @@
 //!
 //! **Method.** Blur spreads a border over some cells, whose colours are mixtures of the two sides' in linear light. Which side
 //! of a limit in CIELAB a mixture falls on has nothing to do with where the border is; but the mixtures' parts sum to the
-//! areas, because a blur moves light and loses none. So each cell of a band about the border is parted by
-//! `f = (c − c_B)·(c_A − c_B) / |c_A − c_B|²`, cut to 0…1, with `c_A` and `c_B` the typical colours of the two classes
-//! nearby, from cells that lie in no band. Across a border with a Gaussian edge spread σ the sum of `f·(1 − f)` is
-//! `σ/√π` (integral of Φ·(1 − Φ)), which is how σ is found.
+//! areas, because a blur moves light and loses none. So each cell of a band about the border is parted as its colour is mixed
+//! from the typical colours of the two classes nearby, which are taken from cells that lie in no band. Across a border
+//! with a Gaussian edge spread σ the sum of `f·(1 − f)` is `σ/√π` (integral of Φ·(1 − Φ)), which is how σ is found.
 
 use ndarray::Array2;
 
@@ -43,9 +42,13 @@ const MOST_REACH: usize = 9;
 /// Shortest border that tells the spread, in cell sides.
 const LEAST_SIDES: usize = 60;
 /// Side of the tiles that typical colours are taken from, cells.
-const TILE: usize = 24;
+const TILE: usize = 12;
 /// Every so many cells, along and across, one is asked for its colour.
 const THINNING: usize = 3;
+/// Two colours differ in more than lightness when the sine of the angle between them in linear RGB is above this.
+const LEAST_SINE: f32 = 0.2;
+/// Square of a contrast below which two colours are alike, relative to the colours'.
+const LEAST_CONTRAST: f32 = 1e-4;
 /// Fewest cells that make a typical colour.
 const LEAST_CELLS: f32 = 8.0;
 /// A border's length over its number of cell sides, mean over all directions.
@@ -104,14 +107,25 @@ pub fn share_borders(
 }
 
 /// The part of `one` in a mixture with `other`, cut to 0…1; `None` when the two are alike.
+///
+/// A slope is darker than a flat, on both sides of a border alike: where the two differ in hue or chroma the mixture is
+/// solved as `c = α·c_one + β·c_other` by least squares, and the part is `α/(α + β)`. Where they differ in lightness alone
+/// it is the place on the line between the two.
 fn part(light: [f32; 3], one: [f32; 3], other: [f32; 3]) -> Option<f32> {
-    let (mut along, mut square) = (0.0, 0.0);
-    for channel in 0..3 {
-        let axis = one[channel] - other[channel];
-        along += (light[channel] - other[channel]) * axis;
-        square += axis * axis;
+    let dot = |a: [f32; 3], b: [f32; 3]| a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
+    let (one_one, two_two, one_two) = (dot(one, one), dot(other, other), dot(one, other));
+    let determinant = one_one * two_two - one_two * one_two;
+    if determinant > LEAST_SINE * LEAST_SINE * one_one * two_two {
+        let (with_one, with_two) = (dot(light, one), dot(light, other));
+        let alpha = (with_one * two_two - with_two * one_two).max(0.0);
+        let beta = (with_two * one_one - with_one * one_two).max(0.0);
+        return (alpha + beta > 0.0).then(|| alpha / (alpha + beta));
     }
-    (square > 1e-6).then(|| (along / square).clamp(0.0, 1.0))
+    let axis: [f32; 3] = std::array::from_fn(|channel| one[channel] - other[channel]);
+    let from: [f32; 3] = std::array::from_fn(|channel| light[channel] - other[channel]);
+    let square = dot(axis, axis);
+    (square > LEAST_CONTRAST * (one_one + two_two))
+        .then(|| (dot(from, axis) / square).clamp(0.0, 1.0))
 }
 
 type Seeds = Vec<((usize, usize), u8)>;

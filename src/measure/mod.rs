@@ -6,6 +6,7 @@ mod colour_field;
 mod footprint;
 mod outline;
 mod shape;
+mod share_budget;
 mod spans;
 mod uncertainty;
 
@@ -15,4 +16,5 @@ pub use colour_field::{ColourField, ColourWindow, HeightPlace};
 pub use footprint::Footprint;
 pub use outline::{Rectangle, hull, perimeter_mm, smallest_rectangle};
 pub use shape::{Measures, measure};
+pub use share_budget::{ShareBudget, share_budget};
 pub use uncertainty::{BeltKnowledge, VolumeBudget, volume_budget};

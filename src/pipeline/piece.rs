@@ -7,6 +7,7 @@ use crate::colour::{ClassMap, LabLimits, NO_CLASS};
 use crate::error::Result;
 use crate::measure::{
     BeltKnowledge, ClassRaster, ClassRules, ColourField, Footprint, Measures, classes, measure,
+    share_budget,
 };
 use crate::pieces::{CellState, FindRules, Light, Mended, Region, mend, split};
 use crate::product::{DepthRule, Product, Range};
@@ -155,6 +156,7 @@ fn measure_piece(
             let first = (region.first_row, region.first_column);
             Some(classes(
                 &footprint.covered,
+                &mended.heights_mm,
                 first,
                 field,
                 &rules,
@@ -171,6 +173,11 @@ fn measure_piece(
         method,
         site,
     )?;
+    let fat_budget = raster.as_ref().zip(method.fat).zip(record.fat_fraction);
+    let fat_budget = fat_budget.map(|((raster, fat), share)| {
+        let specks = raster.speck_cells.get(fat).copied().unwrap_or(0) as f64;
+        share_budget(raster, fat as u8, share, specks)
+    });
     let none = || Array2::from_elem((0, 0), NO_CLASS);
     let (states, class, shared) = if site.keep_rasters {
         let states = Array2::from_shape_fn(footprint.covered.dim(), |at| {
@@ -190,6 +197,7 @@ fn measure_piece(
     };
     Ok(Some(MeasuredPiece {
         record,
+        fat_budget,
         first_row: region.first_row,
         first_column: region.first_column,
         footprint: states,

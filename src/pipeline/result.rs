@@ -2,7 +2,7 @@
 
 use ndarray::Array2;
 
-use crate::measure::SharedCell;
+use crate::measure::{ShareBudget, SharedCell};
 use crate::tables::PieceRecord;
 
 /// A measured piece: its row of the table, and where it lies on the recording's grid.
@@ -10,6 +10,8 @@ use crate::tables::PieceRecord;
 pub struct MeasuredPiece {
     /// The row of the piece table.
     pub record: PieceRecord,
+    /// What the standard uncertainty of its fat fraction is made of; `None` as the fraction.
+    pub fat_budget: Option<ShareBudget>,
     /// First row of the window on the recording's surface grid.
     pub first_row: usize,
     /// First column of the window.

@@ -128,6 +128,7 @@ impl Scenario {
                 .as_ref()
                 .map_or_else(Registration::default, |c| c.registration),
             camera: self.scanner.camera,
+            colour_camera: self.scanner.colour.as_ref().and_then(|c| c.camera),
             triangulation: None,
             tolerances: None,
             provenance: Provenance {
@@ -200,6 +201,7 @@ fn scanner(name: &str) -> ScannerModel {
             noise_counts: 1.5,
             shading: 0.2,
             gloss_fraction: 0.003,
+            camera: None,
         }),
     }
 }
