@@ -325,3 +325,88 @@ pub fn settle_rim(class: &mut Array2<u8>, covered: &Array2<bool>, depth: usize) 
     }
     ring_of.mapv(|ring| ring > 0)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const SIZE: (usize, usize) = (80, 80);
+    const FAT: [f32; 3] = [0.686, 0.591, 0.497];
+    const LEAN: [f32; 3] = [0.305, 0.080, 0.072];
+
+    /// Φ(t) for t = −3, −2.5 … 3 (tables of the normal distribution, Abramowitz and Stegun 1964, table 26.1).
+    const NORMAL: [f32; 13] = [
+        0.00135, 0.00621, 0.02275, 0.06681, 0.15866, 0.30854, 0.5, 0.69146, 0.84134, 0.93319,
+        0.97725, 0.99379, 0.99865,
+    ];
+
+    /// Fat's part in column `column` of a Gaussian edge at `edge` with a spread of 2 cells.
+    fn part_at(column: usize, edge: f32) -> f32 {
+        let place = ((column as f32 + 0.5 - edge) / 2.0 + 3.0) * 2.0;
+        if place <= 0.0 {
+            return 0.0;
+        }
+        let below = place.floor() as usize;
+        match NORMAL.get(below..below + 2) {
+            Some(&[low, high]) => low + (high - low) * (place - below as f32),
+            _ => 1.0,
+        }
+    }
+
+    /// Fat on the right of column 40, by a limit that takes what is more than 38 % fat for fat; darkness by row.
+    fn blurred(dark: impl Fn(usize) -> f32) -> (Array2<u8>, Borders) {
+        let light = |(row, column): (usize, usize)| {
+            let part = part_at(column, 40.0);
+            Some([0, 1, 2].map(|c| dark(row) * (part * FAT[c] + (1.0 - part) * LEAN[c])))
+        };
+        let class = Array2::from_shape_fn(SIZE, |(_, c)| u8::from(part_at(c, 40.0) > 0.38));
+        let borders = share_borders(&class, &Array2::from_elem(SIZE, false), &light);
+        (class, borders)
+    }
+
+    fn fat_cells(class: &Array2<u8>, borders: &Borders) -> f32 {
+        let whole: f32 = class.iter().map(|&k| f32::from(k)).sum();
+        let moved = borders.shared.iter();
+        whole
+            + moved
+                .map(|s| if s.own == 1 { -s.share } else { s.share })
+                .sum::<f32>()
+    }
+
+    #[test]
+    fn shares_give_the_area_whatever_the_limit_and_the_light() {
+        for dark in [|_: usize| 1.0, |row: usize| 1.0 - 0.005 * row as f32] {
+            let (class, borders) = blurred(dark);
+            let rows = SIZE.0 as f32;
+            let hard: f32 = class.iter().map(|&k| f32::from(k)).sum();
+            assert!(
+                hard / rows - 40.0 >= 0.5,
+                "the limit alone is wrong: {hard}"
+            );
+            let shared = fat_cells(&class, &borders) / rows;
+            assert!((shared - 40.0).abs() < 0.05, "{shared}");
+        }
+    }
+
+    #[test]
+    fn the_edge_spread_is_found() {
+        let (_, borders) = blurred(|_| 1.0);
+        // π/4 for the mean over directions; this border runs along the rows, where sides are the length.
+        let spread = borders.spread.unwrap_or(f64::NAN) * SIDE_LENGTH;
+        assert!((spread - 2.0).abs() < 0.1, "{spread}");
+    }
+
+    #[test]
+    fn a_rim_takes_the_class_inside_it() {
+        let mut covered = Array2::from_elem((12, 12), false);
+        covered.slice_mut(ndarray::s![2..10, 2..10]).fill(true);
+        let inner = |at: usize| (4..8).contains(&at);
+        let mut class = Array2::from_shape_fn((12, 12), |(r, c)| match covered[(r, c)] {
+            false => NO_CLASS,
+            true => u8::from(inner(r) && inner(c)),
+        });
+        let rim = settle_rim(&mut class, &covered, 2);
+        assert_eq!(rim.iter().filter(|&&rim| rim).count(), 64 - 16);
+        assert!(class.iter().all(|&k| k == 1 || k == NO_CLASS));
+    }
+}

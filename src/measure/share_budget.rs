@@ -37,11 +37,11 @@ impl ShareBudget {
     }
 }
 
-/// Standard uncertainty of the outline's place, common to a piece, cells: rectangular over one cell.
-const OUTLINE_CELLS: f64 = 0.289;
+/// Standard uncertainty of the outline's place, common to a piece, cells (set by simulated pieces, no source).
+const OUTLINE_CELLS: f64 = 0.1;
 /// Standard uncertainty of a border's place, common to a piece, in edge spreads: typical colours are known to some parts in
-/// a hundred of the contrast.
-const BORDER_SPREADS: f64 = 0.05;
+/// a hundred of the contrast (set by simulated pieces, no source).
+const BORDER_SPREADS: f64 = 0.03;
 /// Edge spread taken where there is too little border to tell, cells.
 const UNKNOWN_SPREAD: f64 = 1.0;
 /// Standard uncertainty of the registration along and across, cells, where the calibration states none.
@@ -65,8 +65,8 @@ struct Sides {
 ///
 /// With n cells in the footprint, U sides of cells on the outline and U_k of them at the class, L sides between it and others
 /// and N their sum as a vector, all sides taken as π/4 of their number long:
-/// - outline, common displacement δ: `δ·|U_k − share·U|/n`, δ rectangular over one cell;
-/// - border: a common displacement of a twentieth of the edge spread over L;
+/// - outline, common displacement δ of a tenth of a cell: `δ·|U_k − share·U|/n`;
+/// - border: a common displacement of three hundredths of the edge spread over L;
 /// - registration: `u·|N|/n`, because a closed border gains on one side what it loses on the other;
 /// - specks: rectangular, from nothing to twice what was changed in the class;
 /// - highlights: each blob is right or wrong as a whole, with the variance of a single draw `share·(1 − share)`.

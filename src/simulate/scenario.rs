@@ -102,7 +102,8 @@ impl Scenario {
                 min_height_mm: 1.0,
                 min_area_cm2: 4.0,
                 split_touching: true,
-                min_speck_mm2: 6.0,
+                // Above the size of highlights, below that of the patterns' true patches.
+                min_speck_mm2: 2.0,
             },
             classes,
             weight: WeightFit {

@@ -6,6 +6,8 @@ use weighlight::tables::Flag;
 
 use super::recordings::{measured, records, written};
 
+use weighlight::pipeline::MeasuredPiece;
+
 /// Farthest from the true centroid that a measured piece may lie, mm.
 const MATCH_MM: f64 = 15.0;
 
@@ -33,6 +35,44 @@ fn fat_is_found_within_four_tenths_of_a_point() {
             assert!(spread.mean.abs() < 0.0015, "{name} {angle_deg}: {spread:?}");
             assert!(spread.worst.abs() < 0.004, "{name} {angle_deg}: {spread:?}");
         }
+    }
+}
+
+/// Errors of the fat fractions over their stated standard uncertainties.
+fn normalised(name: &str, seeds: [u64; 3]) -> Vec<f64> {
+    let scenario = Scenario::named(name).unwrap();
+    let mut normalised = Vec::new();
+    for seed in seeds {
+        let simulated = simulate(&scenario, seed).unwrap();
+        let folder = written(&simulated.frames);
+        let calibration = scenario.calibration();
+        let (recording, _) =
+            measured(folder.path(), &scenario.product(), Some(&calibration)).unwrap();
+        let u_of = |piece: &MeasuredPiece| piece.fat_budget.map(|budget| budget.combined());
+        let u: Vec<Option<f64>> = recording.pieces.iter().map(u_of).collect();
+        let records: Vec<_> = recording.pieces.into_iter().map(|p| p.record).collect();
+        let found = score(&records, &simulated.truth, MATCH_MM).unwrap();
+        for pair in &found.matches {
+            let flags = &records[pair.record].flags;
+            if !flags.contains(&Flag::Cut) && !flags.contains(&Flag::Edge) {
+                normalised.push(pair.fat.unwrap() / u[pair.record].unwrap());
+            }
+        }
+    }
+    normalised
+}
+
+#[test]
+fn errors_of_the_fat_fraction_are_as_large_as_their_uncertainties_say() {
+    for name in ["lobes", "belly-strips"] {
+        let normalised = normalised(name, [4, 5, 6]);
+        let squares: f64 = normalised.iter().map(|e| e * e).sum();
+        let rms = (squares / normalised.len() as f64).sqrt();
+        println!(
+            "{name}: {:?}, rms {rms}",
+            Spread::of(normalised.iter().copied())
+        );
+        assert!((0.5..1.3).contains(&rms), "{name}: {rms}");
     }
 }
 
