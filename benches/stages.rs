@@ -217,7 +217,14 @@ fn one_by_one(scan: &Scan, product: &Product, times: &mut Times) -> Outcome<()> 
             });
             let first = (region.first_row, region.first_column);
             times.run(11, "classes", || {
-                classes(&footprint.covered, first, &field, &class_rules, &grid)
+                classes(
+                    &footprint.covered,
+                    &mended.heights_mm,
+                    first,
+                    &field,
+                    &class_rules,
+                    &grid,
+                )
             })?;
         }
     }

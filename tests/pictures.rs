@@ -120,6 +120,7 @@ fn make(made: &Made) -> (FrameView, Vec<MeasuredPiece>) {
         let number = u32::try_from(place + 1).unwrap();
         pieces.push(MeasuredPiece {
             record: record(number),
+            fat_budget: None,
             first_row: 1000 + row0,
             first_column: column0,
             footprint,
@@ -128,6 +129,7 @@ fn make(made: &Made) -> (FrameView, Vec<MeasuredPiece>) {
             } else {
                 Array2::from_elem((cell_rows, cell_columns), u8::MAX)
             },
+            shared: Vec::new(),
         });
     }
     let view = FrameView {

@@ -19,6 +19,8 @@ pub struct Calibration {
     pub registration: Registration,
     /// The camera's side and angle.
     pub camera: Option<Camera>,
+    /// Where the colour camera stands; `None`: it sees every height from straight above.
+    pub colour_camera: Option<ColourCamera>,
     /// For stripe scanners.
     pub triangulation: Option<Triangulation>,
     /// Tolerances for drift checks.
@@ -105,6 +107,20 @@ pub struct Camera {
     pub side: CameraSide,
     /// Angle between the camera's view and the laser plane (upright), degrees.
     pub angle_deg: f64,
+}
+
+/// Where the colour camera stands: a line camera that sees one line across the belt at a time.
+///
+/// A point at (x, y) and height z appears in the colour frame where a point of the belt at
+/// `x + (x − x_c)·z/(H − z)`, `y − y_c·z/H` would.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ColourCamera {
+    /// Height H of its centre over the belt, mm.
+    pub height_mm: f64,
+    /// Its place across from the middle of the height frame, mm.
+    pub x_mm: f64,
+    /// Its place along from the line on the belt that it sees, mm: 0 when it looks straight down.
+    pub y_mm: f64,
 }
 
 /// On which side of the laser plane the camera stands.

@@ -6,18 +6,21 @@ use crate::document::Document;
 use crate::error::Result;
 
 use super::model::{
-    Calibration, Camera, CameraSide, ColourCalibration, GeometricErrors, Provenance, Registration,
-    Tolerances, Triangulation,
+    Calibration, Camera, CameraSide, ColourCalibration, ColourCamera, GeometricErrors, Provenance,
+    Registration, Tolerances, Triangulation,
 };
 use super::wire::{
-    CALIBRATION_FORMAT, CalibrationRecord, ColourRecord, ErrorsRecord, ErrorsURecord, SideRecord,
-    TolerancesRecord, TriangulationRecord,
+    CALIBRATION_FORMAT, CalibrationRecord, ColourCameraRecord, ColourRecord, ErrorsRecord,
+    ErrorsURecord, SideRecord, TolerancesRecord, TriangulationRecord,
 };
 
 /// Scales beyond these are no error of an instrument but a wrong pitch or unit.
 const SCALE: [f64; 2] = [0.5, 2.0];
 /// Angles beyond this, about 17°, are no misalignment that the linear error model can describe.
 const LARGEST_ANGLE_MRAD: f64 = 300.0;
+
+/// Heights of a colour camera over a belt, mm; nearer ones stand among the pieces.
+const COLOUR_CAMERA_MM: [f64; 2] = [100.0, 100_000.0];
 
 /// Reads one calibration.
 ///
@@ -54,6 +57,10 @@ pub fn read_calibration(path: &Path) -> Result<Calibration> {
                     angle_deg,
                 })
             })
+            .transpose()?,
+        colour_camera: record
+            .colour_camera
+            .map(|camera| colour_camera(&document, &camera))
             .transpose()?,
         triangulation: record
             .triangulation
@@ -156,6 +163,17 @@ fn colour(document: &Document, record: ColourRecord) -> Result<ColourCalibration
     Ok(ColourCalibration {
         matrix: record.matrix,
         flat_field: [flat_field.red, flat_field.green, flat_field.blue],
+    })
+}
+
+fn colour_camera(document: &Document, record: &ColourCameraRecord) -> Result<ColourCamera> {
+    let [low, high] = COLOUR_CAMERA_MM;
+    let place =
+        |name: &str, value| document.within(&format!("colour_camera.{name}"), value, -high, high);
+    Ok(ColourCamera {
+        height_mm: document.within("colour_camera.height_mm", record.height_mm, low, high)?,
+        x_mm: place("x_mm", record.x_mm)?,
+        y_mm: place("y_mm", record.y_mm)?,
     })
 }
 

@@ -32,6 +32,8 @@ pub(super) struct CalibrationRecord {
     pub(super) registration: RegistrationRecord,
     /// The camera's side and angle.
     pub(super) camera: Option<CameraRecord>,
+    /// Where the colour camera stands; absent means it sees every height from straight above.
+    pub(super) colour_camera: Option<ColourCameraRecord>,
     /// For stripe scanners.
     pub(super) triangulation: Option<TriangulationRecord>,
     /// How far each error may move before it matters.
@@ -156,6 +158,21 @@ pub(super) enum SideRecord {
     LowY,
     /// At larger y: shadows fall towards smaller y.
     HighY,
+}
+
+/// Where the colour camera, a line camera, stands.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub(super) struct ColourCameraRecord {
+    /// Height of its centre over the belt, mm.
+    #[schemars(range(min = 100, max = 100_000))]
+    pub(super) height_mm: f64,
+    /// Its place across from the middle of the height frame, mm.
+    #[serde(default)]
+    pub(super) x_mm: f64,
+    /// Its place along from the line on the belt that it sees, mm: 0 when it looks straight down.
+    #[serde(default)]
+    pub(super) y_mm: f64,
 }
 
 /// Laser triangulation of a stripe scanner.

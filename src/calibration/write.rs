@@ -54,6 +54,12 @@ fn to_text(calibration: &Calibration) -> String {
         );
         text.number("angle_deg", camera.angle_deg);
     }
+    if let Some(camera) = &calibration.colour_camera {
+        text.table("colour_camera");
+        text.number("height_mm", camera.height_mm);
+        text.number("x_mm", camera.x_mm);
+        text.number("y_mm", camera.y_mm);
+    }
     if let Some(triangulation) = &calibration.triangulation {
         text.table("triangulation");
         text.raw("camera_matrix", &matrix(&triangulation.camera_matrix));

@@ -77,6 +77,12 @@ impl ClassMap {
         })
     }
 
+    /// Number of classes.
+    #[must_use]
+    pub fn classes(&self) -> usize {
+        self.rules.len()
+    }
+
     /// The class of an 8-bit sRGB colour.
     #[must_use]
     #[inline]

@@ -4,11 +4,12 @@ use std::ops::Range;
 
 use ndarray::{Array2, s};
 
+use super::borders::{SharedCell, settle_rim, share_borders};
 use super::colour_field::{ColourField, NO_PIXEL};
 use super::spans::{row_of, spans};
 use crate::colour::{
-    CLIPPED_FROM, ClassMap, HIGHLIGHT_MAX_AREA_MM2, NO_CLASS, fill_highlights, is_clipped,
-    remove_specks,
+    CLIPPED_FROM, ClassMap, HIGHLIGHT_MAX_AREA_MM2, Highlights, NO_CLASS, fill_highlights,
+    is_clipped, remove_specks,
 };
 use crate::error::Result;
 use crate::surface::SurfaceGrid;
@@ -16,11 +17,25 @@ use crate::surface::SurfaceGrid;
 /// Share of a piece without usable colour above which its class shares are called doubtful.
 const DOUBTFUL_SHARE: f64 = 0.05;
 
+/// How far in from its outline a piece's colour is mixed with what lies beside it, cells.
+const RIM_CELLS: usize = 2;
+
+/// How far the light of a clipped cell reaches, cells.
+const HALO_CELLS: usize = 2;
+
 /// Classes of a piece's cells.
 #[derive(Debug, Clone)]
 pub struct ClassRaster {
     /// Class index per cell, [`NO_CLASS`] outside the piece.
     pub class: Array2<u8>,
+    /// Cells on the border of two classes, which have a part of each.
+    pub shared: Vec<SharedCell>,
+    /// Edge spread of borders between classes, cells; `None` with too little border to tell.
+    pub spread: Option<f64>,
+    /// What was filled where the surface shines.
+    pub highlights: Highlights,
+    /// Cells that each class gained when specks were given another class, by class; negative where it lost.
+    pub speck_cells: Vec<i64>,
     /// Whether too much of the colour was clipped or missing.
     pub doubtful: bool,
 }
@@ -44,6 +59,7 @@ pub struct ClassRules<'a> {
 /// None that input can cause; sizes are checked by what is called.
 pub fn classes(
     covered: &Array2<bool>,
+    heights_mm: &Array2<f32>,
     (first_row, first_column): (usize, usize),
     field: &ColourField,
     rules: &ClassRules<'_>,
@@ -53,7 +69,21 @@ pub fn classes(
     let mut class = Array2::from_elem(size, NO_CLASS);
     let mut clipped: Option<Array2<bool>> = None;
     let (mut cells, mut missing) = (0_usize, 0_usize);
-    for (row, span) in spans(covered) {
+    if field.has_parallax() {
+        let first = (first_row, first_column);
+        (cells, missing) = classes_aside(covered, heights_mm, first, field, rules, |at, value| {
+            class[at] = value.0;
+            if value.1 {
+                clipped.get_or_insert_with(|| Array2::from_elem(size, false))[at] = true;
+            }
+        });
+    }
+    let straight = if field.has_parallax() {
+        Vec::new()
+    } else {
+        spans(covered)
+    };
+    for (row, span) in straight {
         let columns = first_column + span.start..first_column + span.end;
         field.each_part(first_row + row, columns, |part, rgb| {
             let window = part.start - first_column..part.end - first_column;
@@ -85,17 +115,80 @@ pub fn classes(
         });
     }
     let cell_mm2 = grid.cell_area_mm2();
-    let left_cells = match &clipped {
-        None => 0,
-        Some(clipped) => {
-            fill_highlights(&mut class, clipped, cell_mm2, HIGHLIGHT_MAX_AREA_MM2)?.left_cells
-        }
+    let highlights = match &clipped {
+        None => Highlights::default(),
+        Some(clipped) => fill_highlights(&mut class, clipped, cell_mm2, HIGHLIGHT_MAX_AREA_MM2)?,
     };
+    let mut apart = settle_rim(&mut class, covered, RIM_CELLS);
+    let before = counts(&class);
     remove_specks(&mut class, cell_mm2, rules.min_speck_mm2);
+    let after = counts(&class);
+    let speck_cells = after.iter().zip(&before).map(|(a, b)| a - b);
+    let speck_cells = speck_cells.take(rules.map.classes()).collect();
+    if let Some(clipped) = &clipped {
+        mark_around(&mut apart, clipped);
+    }
+    let light =
+        |at: (usize, usize)| field.light(first_row + at.0, first_column + at.1, heights_mm[at]);
+    let borders = share_borders(&class, &apart, &light);
     Ok(ClassRaster {
         class,
-        doubtful: (missing + left_cells) as f64 > DOUBTFUL_SHARE * cells as f64,
+        shared: borders.shared,
+        spread: borders.spread,
+        highlights,
+        speck_cells,
+        doubtful: (missing + highlights.left_cells) as f64 > DOUBTFUL_SHARE * cells as f64,
     })
+}
+
+/// Number of cells of each class.
+fn counts(class: &Array2<u8>) -> [i64; 256] {
+    let mut counts = [0; 256];
+    for &class in class {
+        counts[usize::from(class)] += 1;
+    }
+    counts
+}
+
+/// The class of each covered cell, and whether it is clipped, where its height decides where its colour is looked up.
+/// Returns the number of cells and of those without colour.
+fn classes_aside(
+    covered: &Array2<bool>,
+    heights_mm: &Array2<f32>,
+    (first_row, first_column): (usize, usize),
+    field: &ColourField,
+    rules: &ClassRules<'_>,
+    mut put: impl FnMut((usize, usize), (u8, bool)),
+) -> (usize, usize) {
+    let (mut cells, mut missing) = (0, 0);
+    for (at, _) in covered.indexed_iter().filter(|(_, covered)| **covered) {
+        cells += 1;
+        match field.seen(first_row + at.0, first_column + at.1, heights_mm[at]) {
+            None => {
+                missing += 1;
+                put(at, (rules.base, false));
+            }
+            Some((pixel, raw)) => {
+                let mut class = [rules.base];
+                let correction = field.correction();
+                rules.map.classify_run(&raw, pixel, correction, &mut class);
+                put(at, (class[0], is_clipped(raw)));
+            }
+        }
+    }
+    (cells, missing)
+}
+
+/// Marks clipped cells and those near enough for their light to reach.
+fn mark_around(apart: &mut Array2<bool>, clipped: &Array2<bool>) {
+    let (rows, columns) = clipped.dim();
+    for ((row, column), _) in clipped.indexed_iter().filter(|(_, clipped)| **clipped) {
+        let near =
+            |at: usize, end: usize| at.saturating_sub(HALO_CELLS)..(at + HALO_CELLS + 1).min(end);
+        apart
+            .slice_mut(s![near(row, rows), near(column, columns)])
+            .fill(true);
+    }
 }
 
 /// Runs of covered cells whose pixels follow on from each other, or that have none.

@@ -5,7 +5,7 @@ use std::ops::Range;
 
 use ndarray::Array2;
 
-use crate::calibration::Calibration;
+use crate::calibration::{Calibration, ColourCamera};
 use crate::colour::{Correction, CorrectionRow};
 use crate::error::Result;
 use crate::scan::{ColourPart, ColourRows};
@@ -13,6 +13,14 @@ use crate::surface::SurfaceGrid;
 
 /// How near a frame's start must be to a whole colour row to count as one, in rows.
 const WHOLE_ROW: f64 = 1e-6;
+
+/// Highest point that is looked up as it is, in heights of the camera.
+const HIGHEST_SHARE: f64 = 0.8;
+/// Highest piece that rows of colour are kept for where the camera sees heights from the side, mm.
+const KEPT_HEIGHT_MM: f64 = 250.0;
+
+/// Parts of a pixel below this are rounding.
+const LEAST_PART: f32 = 1e-3;
 
 /// Where the height frame lies, as far as colour needs it.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -45,9 +53,15 @@ pub struct ColourField {
     along_scale: f64,
     skew: f64,
     shift_along_mm: f64,
+    /// Where the camera stands, and the frame's middle, mm.
+    camera: Option<ColourCamera>,
+    cx_mm: f64,
+    across_scale: f64,
     correction: Option<CorrectionRow>,
     /// Column of the colour frame that each column of the grid takes; `u32::MAX` beside the frame.
     pixels: Vec<u32>,
+    /// The same from centre to centre, with parts of a pixel; NaN beside the frame.
+    places: Vec<f32>,
     /// skew·(x − cx) of each column of the grid, mm.
     skew_mm: Vec<f64>,
     /// Blocks of rows as they came, from number `first_block` on; emptied when none of their rows is kept any more.
@@ -97,9 +111,12 @@ impl ColourField {
         let cx_mm = width_mm / 2.0;
         let shift_mm = part.origin_across_mm + registration.dx_mm;
         let from_centre_mm = |column: usize| grid.x_mm(column as f64) - cx_mm;
-        let pixel = |column| {
+        let pixels_in = |column| {
             let x_mm = cx_mm + across_scale * from_centre_mm(column) - shift_mm;
-            let pixel = (x_mm / part.pitch_across_mm).floor();
+            x_mm / part.pitch_across_mm
+        };
+        let pixel = |column| {
+            let pixel = pixels_in(column).floor();
             if pixel < 0.0 || pixel >= columns as f64 {
                 NO_PIXEL
             } else {
@@ -108,6 +125,12 @@ impl ColourField {
         };
         Ok(Self {
             pixels: (0..grid.columns).map(pixel).collect(),
+            places: (0..grid.columns)
+                .map(|column| match pixel(column) {
+                    NO_PIXEL => f32::NAN,
+                    _ => (pixels_in(column) - 0.5) as f32,
+                })
+                .collect(),
             skew_mm: (0..grid.columns)
                 .map(|column| skew * from_centre_mm(column))
                 .collect(),
@@ -117,6 +140,9 @@ impl ColourField {
             along_scale: errors.map_or(1.0, |errors| errors.along_scale),
             skew,
             shift_along_mm: part.origin_along_mm + registration.dy_mm,
+            camera: calibration.and_then(|calibration| calibration.colour_camera),
+            cx_mm,
+            across_scale,
             part: part.clone(),
             correction,
             blocks: VecDeque::new(),
@@ -167,7 +193,10 @@ impl ColourField {
     /// Lets go of rows that only surface rows before `row` need.
     pub fn release(&mut self, row: usize) {
         let widest_mm = self.skew.abs() * self.grid.width_mm();
-        let y_mm = self.along_scale * (self.grid.y_mm(row as f64) - widest_mm);
+        let aside_mm = self.camera.map_or(0.0, |camera| {
+            camera.y_mm.abs() * KEPT_HEIGHT_MM / camera.height_mm
+        });
+        let y_mm = self.along_scale * (self.grid.y_mm(row as f64) - widest_mm - aside_mm);
         let keep = self.number(y_mm) - 2;
         while self.first_row < keep && self.rows.len() > 1 {
             self.rows.pop_front();
@@ -205,7 +234,8 @@ impl ColourField {
     /// part's columns and that row's bytes, `None` where there are none.
     ///
     /// Each cell takes the colour pixel in which its centre lies: column [`ColourField::pixels`] of that row. Lean and height
-    /// are not looked at: the colour camera does not see the laser.
+    /// are not looked at: the colour camera does not see the laser. Where it does not see every height from straight above,
+    /// [`ColourField::seen`] says what it sees of a piece.
     pub fn each_part(
         &self,
         row: usize,
@@ -240,6 +270,80 @@ impl ColourField {
     /// Column of the colour frame that each column of the grid takes; `u32::MAX` beside the frame.
     pub fn pixels(&self) -> &[u32] {
         &self.pixels
+    }
+
+    /// Corrected colour of one cell of the grid in linear light; `None` where there is none.
+    ///
+    /// Between the centres of colour pixels it is interpolated bilinearly, so that a colour frame that lies a part of a pixel
+    /// beside the height frame moves no border.
+    pub fn light(&self, row: usize, column: usize, height_mm: f32) -> Option<[f32; 3]> {
+        let place = *self.places.get(column).filter(|place| !place.is_nan())?;
+        let [right_mm, on_mm] = self.moved_mm(column, height_mm);
+        let place = place + (self.across_scale * right_mm / self.part.pitch_across_mm) as f32;
+        let y_mm = self.along_scale * (self.grid.y_mm(row as f64) + self.skew_mm[column] + on_mm);
+        let number = (y_mm - self.shift_along_mm) / self.part.pitch_along_mm - 0.5;
+        let (first, below) = (number.floor(), (number - number.floor()) as f32);
+        let (left, right) = (place.floor(), place - place.floor());
+        let mut sum = [0.0_f32; 3];
+        for (number, part_along) in [(first, 1.0 - below), (first + 1.0, below)] {
+            if part_along < LEAST_PART {
+                continue;
+            }
+            let pixels = self.row(number as i64)?.as_chunks::<3>().0;
+            for (pixel, part_across) in [(left, 1.0 - right), (left + 1.0, right)] {
+                if part_across < LEAST_PART {
+                    continue;
+                }
+                // A cell whose pixel lies in the frame may reach half a pixel beyond its last one.
+                let pixel = (pixel.max(0.0) as usize).min(self.columns - 1);
+                let light = self.linear(pixel, *pixels.get(pixel)?)?;
+                for channel in 0..3 {
+                    sum[channel] += part_along * part_across * light[channel];
+                }
+            }
+        }
+        Some(sum)
+    }
+
+    /// Whether a cell's height decides where its colour is looked up.
+    pub fn has_parallax(&self) -> bool {
+        self.camera.is_some()
+    }
+
+    /// Column of the colour frame and raw colour of a cell seen by a camera that stands somewhere: the pixel in which the
+    /// place lies at which it appears on the belt.
+    pub fn seen(&self, row: usize, column: usize, height_mm: f32) -> Option<(usize, [u8; 3])> {
+        let place = *self.places.get(column).filter(|place| !place.is_nan())?;
+        let [right_mm, on_mm] = self.moved_mm(column, height_mm);
+        let pixel =
+            f64::from(place) + 0.5 + self.across_scale * right_mm / self.part.pitch_across_mm;
+        if pixel < 0.0 || pixel >= self.columns as f64 {
+            return None;
+        }
+        let number = self.number_at(self.grid.y_mm(row as f64) + on_mm, column);
+        let pixel = pixel as usize;
+        let raw = *self.row(number)?.as_chunks::<3>().0.get(pixel)?;
+        Some((pixel, raw))
+    }
+
+    /// How far across and along a point of this height appears moved on the belt, mm.
+    fn moved_mm(&self, column: usize, height_mm: f32) -> [f64; 2] {
+        let Some(camera) = &self.camera else {
+            return [0.0; 2];
+        };
+        let height_mm = f64::from(height_mm.max(0.0)).min(HIGHEST_SHARE * camera.height_mm);
+        let from_centre_mm = self.grid.x_mm(column as f64) - self.cx_mm - camera.x_mm;
+        [
+            from_centre_mm * height_mm / (camera.height_mm - height_mm),
+            -camera.y_mm * height_mm / camera.height_mm,
+        ]
+    }
+
+    fn linear(&self, pixel: usize, raw: [u8; 3]) -> Option<[f32; 3]> {
+        match &self.correction {
+            Some(correction) => correction.linear(pixel, raw),
+            None => Some(raw.map(crate::colour::linear_from_srgb8)),
+        }
     }
 
     /// The colour of the cells of a window of the surface.

@@ -7,6 +7,7 @@ use crate::colour::{ClassMap, LabLimits, NO_CLASS};
 use crate::error::Result;
 use crate::measure::{
     BeltKnowledge, ClassRaster, ClassRules, ColourField, Footprint, Measures, classes, measure,
+    share_budget,
 };
 use crate::pieces::{CellState, FindRules, Light, Mended, Region, mend, split};
 use crate::product::{DepthRule, Product, Range};
@@ -155,6 +156,7 @@ fn measure_piece(
             let first = (region.first_row, region.first_column);
             Some(classes(
                 &footprint.covered,
+                &mended.heights_mm,
                 first,
                 field,
                 &rules,
@@ -171,8 +173,13 @@ fn measure_piece(
         method,
         site,
     )?;
+    let fat_budget = raster.as_ref().zip(method.fat).zip(record.fat_fraction);
+    let fat_budget = fat_budget.map(|((raster, fat), share)| {
+        let specks = raster.speck_cells.get(fat).copied().unwrap_or(0) as f64;
+        share_budget(raster, fat as u8, share, specks)
+    });
     let none = || Array2::from_elem((0, 0), NO_CLASS);
-    let (states, class) = if site.keep_rasters {
+    let (states, class, shared) = if site.keep_rasters {
         let states = Array2::from_shape_fn(footprint.covered.dim(), |at| {
             match (footprint.covered[at], mended.states[at]) {
                 (false, _) => 0,
@@ -180,18 +187,22 @@ fn measure_piece(
                 (true, _) => 2,
             }
         });
-        let class = raster.map(|raster| raster.class);
-        let class = class.unwrap_or_else(|| Array2::from_elem(states.dim(), NO_CLASS));
-        (states, class)
+        let (class, shared) = match raster {
+            Some(raster) => (raster.class, raster.shared),
+            None => (Array2::from_elem(states.dim(), NO_CLASS), Vec::new()),
+        };
+        (states, class, shared)
     } else {
-        (none(), none())
+        (none(), none(), Vec::new())
     };
     Ok(Some(MeasuredPiece {
         record,
+        fat_budget,
         first_row: region.first_row,
         first_column: region.first_column,
         footprint: states,
         class,
+        shared,
     }))
 }
 
@@ -213,13 +224,23 @@ fn record(
     match raster {
         None => volumes_cm3[base] = volume_cm3,
         Some(raster) => {
-            let found = class_volumes(
+            let mut found = class_volumes(
                 mended.heights_mm.view(),
                 raster.class.view(),
                 cell_mm2,
                 &method.depths,
                 base,
             )?;
+            for cell in &raster.shared {
+                found.share_cell(
+                    f64::from(mended.heights_mm[cell.at]),
+                    [cell.own, cell.other].map(usize::from),
+                    f64::from(cell.share),
+                    cell_mm2,
+                    &method.depths,
+                    base,
+                );
+            }
             // The rim's ring has no class of its own: it goes to the classes in proportion.
             let total_cm3 = found.total_cm3();
             let stretch = if total_cm3 > 0.0 {

@@ -2,6 +2,7 @@
 
 use ndarray::Array2;
 
+use crate::measure::{ShareBudget, SharedCell};
 use crate::tables::PieceRecord;
 
 /// A measured piece: its row of the table, and where it lies on the recording's grid.
@@ -9,6 +10,8 @@ use crate::tables::PieceRecord;
 pub struct MeasuredPiece {
     /// The row of the piece table.
     pub record: PieceRecord,
+    /// What the standard uncertainty of its fat fraction is made of; `None` as the fraction.
+    pub fat_budget: Option<ShareBudget>,
     /// First row of the window on the recording's surface grid.
     pub first_row: usize,
     /// First column of the window.
@@ -18,6 +21,8 @@ pub struct MeasuredPiece {
     /// Class index of each footprint cell in the profile's order, 255 outside or without colour.
     /// Empty unless views are kept.
     pub class: Array2<u8>,
+    /// Cells of `class` that have a part of a second class. Empty unless views are kept.
+    pub shared: Vec<SharedCell>,
 }
 
 /// What was learnt of the belt and the noise on the way.

@@ -17,6 +17,8 @@ use super::stream::{Purpose, stream};
 const HIGHLIGHT: f32 = 1.6;
 /// Slopes are taken no steeper than this when shading.
 const STEEPEST: f32 = 4.0;
+/// Step in height at which a colour camera's ray is followed, mm.
+const RAY_STEP_MM: f64 = 0.2;
 
 /// The colour frame of a whole recording.
 pub(super) struct ColourFrame {
@@ -55,6 +57,10 @@ pub(super) fn render(
         belt_light: linear_rgb(scanner.belt.lab),
         belt_field: SmoothField::new(6.0, &mut stream(seed, Purpose::Belt, 0)),
         gloss_level: gloss_level(colour.gloss_fraction),
+        highest_mm: match colour.camera {
+            Some(_) => highest_mm(surface),
+            None => 0.0,
+        },
     };
     let mut light = vec![[0.0_f32; 3]; rows * columns];
     light
@@ -80,6 +86,9 @@ pub(super) fn render(
     ColourFrame { rows, columns, rgb }
 }
 
+/// Row and column of the nearest sample, and the true place, mm.
+type Seen = ([usize; 2], [f64; 2]);
+
 struct Painter<'a> {
     scanner: &'a ScannerModel,
     colour: &'a ColourModel,
@@ -91,6 +100,8 @@ struct Painter<'a> {
     belt_light: [f32; 3],
     belt_field: SmoothField,
     gloss_level: f64,
+    /// Height above which there is nothing, mm.
+    highest_mm: f64,
 }
 
 impl Painter<'_> {
@@ -99,43 +110,41 @@ impl Painter<'_> {
         let y_m = colour.origin_along_mm
             + (row as f64 + 0.5) * colour.pitch_along_mm
             + colour.registration.dy_mm;
-        let surface_row = clamp_index(y_m / self.scanner.pitch_along_mm, self.surface.rows);
         let place = |i: usize| {
             let x_m = colour.origin_across_mm
                 + (i as f64 + 0.5) * colour.pitch_across_mm
                 + colour.registration.dx_mm;
-            let column = clamp_index(x_m / self.scanner.pitch_across_mm, self.surface.columns);
             let x = self.places.true_x_mm(x_m);
-            let z = f64::from(self.surface.z_mm(surface_row, column));
-            (column, x, self.places.true_y_mm(y_m, x, z))
+            // The colour camera does not look along the laser plane: its lean moves no colour.
+            self.seen([x_m, y_m], [x, self.places.true_y_mm(y_m, x, 0.0)])
         };
-        let places: Vec<(usize, f64, f64)> = (0..out.len()).map(place).collect();
-        for (pixel, (_, x, y)) in out.iter_mut().zip(&places) {
+        let places: Vec<Seen> = (0..out.len()).map(place).collect();
+        for (pixel, (_, [x, y])) in out.iter_mut().zip(&places) {
             let shade = 1.0 + self.scanner.belt.texture as f32 * self.belt_field.at(*x, *y) as f32;
             *pixel = self.belt_light.map(|c| c * shade);
         }
         let (y_low, y_high) = places
             .iter()
             .fold((f64::INFINITY, f64::NEG_INFINITY), |r, p| {
-                (r.0.min(p.2), r.1.max(p.2))
+                (r.0.min(p.1[1]), r.1.max(p.1[1]))
             });
         for piece in self.pieces {
             let (low, high) = piece.bounds_mm();
             if low[1] > y_high || high[1] < y_low {
                 continue;
             }
-            let from = places.partition_point(|p| p.1 < low[0]);
-            let to = places.partition_point(|p| p.1 <= high[0]);
-            for i in from..to {
-                let (_, x, y) = places[i];
-                let [u, v] = piece.to_piece(x, y);
+            for (i, (_, [x, y])) in places.iter().enumerate() {
+                if *x < low[0] || high[0] < *x {
+                    continue;
+                }
+                let [u, v] = piece.to_piece(*x, *y);
                 if let Some(z) = piece.shape.height_mm(u, v) {
                     out[i] = self.paint(piece, u, v, z);
                 }
             }
         }
-        for (pixel, (column, x, _)) in out.iter_mut().zip(&places) {
-            let shade = self.shade(surface_row, *column);
+        for (pixel, ([row, column], [x, _])) in out.iter_mut().zip(&places) {
+            let shade = self.shade(*row, *column);
             let lit = pixel.map(|c| c * shade);
             let across = (x - self.places.centre_mm[0]) / self.places.half_width_mm;
             let fall = (1.0 - colour.vignetting * across * across) as f32;
@@ -143,6 +152,33 @@ impl Painter<'_> {
                 let sum: f32 = response.iter().zip(lit).map(|(m, c)| *m as f32 * c).sum();
                 pixel[k] = fall * sum;
             }
+        }
+    }
+
+    /// What a pixel shows whose place on the height frame, and truly on the belt, is given: the nearest sample and the place.
+    ///
+    /// With a camera that stands somewhere its ray is followed down, from above the highest piece, until it meets the surface.
+    fn seen(&self, measured: [f64; 2], on_belt: [f64; 2]) -> Seen {
+        let (scanner, surface) = (self.scanner, self.surface);
+        let sample = |[x_m, y_m]: [f64; 2]| {
+            [
+                clamp_index(y_m / scanner.pitch_along_mm, surface.rows),
+                clamp_index(x_m / scanner.pitch_across_mm, surface.columns),
+            ]
+        };
+        let Some(camera) = self.colour.camera else {
+            return (sample(measured), on_belt);
+        };
+        let x_c = self.places.centre_mm[0] + camera.x_mm;
+        let mut z = self.highest_mm;
+        loop {
+            let risen = z.max(0.0) / camera.height_mm;
+            let shift = [(x_c - on_belt[0]) * risen, camera.y_mm * risen];
+            let at = sample([measured[0] + shift[0], measured[1] + shift[1]]);
+            if z <= 0.0 || f64::from(surface.z_mm(at[0], at[1])) >= z {
+                return (at, [on_belt[0] + shift[0], on_belt[1] + shift[1]]);
+            }
+            z -= RAY_STEP_MM;
         }
     }
 
@@ -179,6 +215,13 @@ impl Painter<'_> {
         let upright = 1.0 / (1.0 + dx * dx + dy * dy).sqrt();
         1.0 - self.colour.shading as f32 * (1.0 - upright)
     }
+}
+
+fn highest_mm(surface: &TrueSurface) -> f64 {
+    let cells = (0..surface.rows).flat_map(|row| (0..surface.columns).map(move |c| (row, c)));
+    cells
+        .map(|(row, column)| f64::from(surface.z_mm(row, column)))
+        .fold(0.0, f64::max)
 }
 
 fn clamp_index(place: f64, count: usize) -> usize {

@@ -1,6 +1,6 @@
 //! What the simulated scanner and its belt are like.
 
-use crate::calibration::{Camera, GeometricErrors, Registration};
+use crate::calibration::{Camera, ColourCamera, GeometricErrors, Registration};
 use crate::error::{Error, ErrorKind, Result};
 
 /// The belt's own form and look.
@@ -89,6 +89,8 @@ pub struct ColourModel {
     pub shading: f64,
     /// Share of the glossy surface under wet highlights, about.
     pub gloss_fraction: f64,
+    /// Where it stands; `None`: it sees every height from straight above.
+    pub camera: Option<ColourCamera>,
 }
 
 /// A simulated scanner.
@@ -205,6 +207,9 @@ impl ScannerModel {
                 ("colour.blur_px", colour.blur_px),
                 ("colour.noise_counts", colour.noise_counts),
             ]);
+            if let Some(camera) = colour.camera {
+                positive.push(("colour.camera.height_mm", camera.height_mm));
+            }
             samples +=
                 3.0 * self.width_mm / colour.pitch_across_mm * length_mm / colour.pitch_along_mm;
         }

@@ -102,7 +102,8 @@ impl Scenario {
                 min_height_mm: 1.0,
                 min_area_cm2: 4.0,
                 split_touching: true,
-                min_speck_mm2: 6.0,
+                // Above the size of highlights, below that of the patterns' true patches.
+                min_speck_mm2: 2.0,
             },
             classes,
             weight: WeightFit {
@@ -128,6 +129,7 @@ impl Scenario {
                 .as_ref()
                 .map_or_else(Registration::default, |c| c.registration),
             camera: self.scanner.camera,
+            colour_camera: self.scanner.colour.as_ref().and_then(|c| c.camera),
             triangulation: None,
             tolerances: None,
             provenance: Provenance {
@@ -200,6 +202,7 @@ fn scanner(name: &str) -> ScannerModel {
             noise_counts: 1.5,
             shading: 0.2,
             gloss_fraction: 0.003,
+            camera: None,
         }),
     }
 }

@@ -20,6 +20,38 @@ impl ClassVolumes {
     pub fn total_cm3(&self) -> f64 {
         self.volume_cm3.iter().sum()
     }
+
+    /// Moves `share` (0 to 1) of a cell `height_mm` high from class `own` to class `other`, area and volume by the depth rule.
+    ///
+    /// Classes that are none are left alone, as is a height that is not finite.
+    pub fn share_cell(
+        &mut self,
+        height_mm: f64,
+        [own, other]: [usize; 2],
+        share: f64,
+        cell_area_mm2: f64,
+        depths: &[DepthRule],
+        base: usize,
+    ) {
+        let (Some(from), Some(to)) = (depths.get(own), depths.get(other)) else {
+            return;
+        };
+        if !height_mm.is_finite() {
+            return;
+        }
+        let top_mm = |depth: &DepthRule| match depth {
+            DepthRule::Through => height_mm,
+            DepthRule::Layer { depth_mm } => height_mm.min(*depth_mm),
+        };
+        let part_mm2 = share * cell_area_mm2;
+        self.area_cm2[own] -= part_mm2 / 100.0;
+        self.area_cm2[other] += part_mm2 / 100.0;
+        let (from_mm, to_mm) = (top_mm(from), top_mm(to));
+        self.volume_cm3[own] -= part_mm2 * from_mm / 1000.0;
+        self.volume_cm3[other] += part_mm2 * to_mm / 1000.0;
+        // Beneath a thinner layer there is more of the base.
+        self.volume_cm3[base] += part_mm2 * (from_mm - to_mm) / 1000.0;
+    }
 }
 
 /// Volumes of the classes of one piece.

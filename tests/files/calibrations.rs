@@ -91,6 +91,7 @@ fn plain(scanner: &str, from: &str) -> Calibration {
         colour: None,
         registration: Registration::default(),
         camera: None,
+        colour_camera: None,
         triangulation: None,
         tolerances: None,
         provenance: Provenance::default(),

@@ -3,6 +3,7 @@
 
 mod accuracy;
 mod bad_input;
+mod fat;
 mod invariance;
 mod recordings;
 mod solids;
