@@ -6,8 +6,8 @@ use crate::document::Document;
 use crate::error::Result;
 
 use super::model::{
-    Calibration, Camera, CameraSide, ColourCalibration, GeometricErrors, Provenance, Registration,
-    Tolerances, Triangulation,
+    Calibration, Camera, CameraSide, ColourCalibration, GeometricErrors, Laser, Provenance,
+    Registration, Tolerances, Triangulation,
 };
 use super::wire::{
     CALIBRATION_FORMAT, CalibrationRecord, ColourRecord, ErrorsRecord, ErrorsURecord, SideRecord,
@@ -52,6 +52,16 @@ pub fn read_calibration(path: &Path) -> Result<Calibration> {
                         SideRecord::HighY => CameraSide::HighY,
                     },
                     angle_deg,
+                })
+            })
+            .transpose()?,
+        laser: record
+            .laser
+            .map(|laser| -> Result<Laser> {
+                Ok(Laser {
+                    apex_height_mm: document
+                        .positive("laser.apex_height_mm", laser.apex_height_mm)?,
+                    apex_x_mm: document.finite("laser.apex_x_mm", laser.apex_x_mm)?,
                 })
             })
             .transpose()?,

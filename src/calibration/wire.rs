@@ -32,6 +32,8 @@ pub(super) struct CalibrationRecord {
     pub(super) registration: RegistrationRecord,
     /// The camera's side and angle.
     pub(super) camera: Option<CameraRecord>,
+    /// The point from which the laser's fan spreads; without it, the laser's shadows are told from the pieces.
+    pub(super) laser: Option<LaserRecord>,
     /// For stripe scanners.
     pub(super) triangulation: Option<TriangulationRecord>,
     /// How far each error may move before it matters.
@@ -156,6 +158,17 @@ pub(super) enum SideRecord {
     LowY,
     /// At larger y: shadows fall towards smaller y.
     HighY,
+}
+
+/// The point from which the laser's fan spreads, which decides where its light does not reach.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub(super) struct LaserRecord {
+    /// Its height above the belt, mm.
+    #[schemars(extend("exclusiveMinimum" = 0))]
+    pub(super) apex_height_mm: f64,
+    /// Its place across the belt, mm.
+    pub(super) apex_x_mm: f64,
 }
 
 /// Laser triangulation of a stripe scanner.

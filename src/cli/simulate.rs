@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use weighlight::calibration::{Camera, CameraSide, write_calibration};
 use weighlight::product::write_product;
-use weighlight::scan::write_scan;
+use weighlight::scan::write_scan_views;
 use weighlight::simulate::{SCENARIOS, Scenario, SimulatedRecording, simulate_scene};
 use weighlight::{Error, ErrorKind, Result};
 
@@ -86,10 +86,11 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
     let recording = simulate_scene(&scenario, &scene, seed)?;
     for frame in &recording.frames {
         let folder = out.join(&frame.description.id);
-        write_scan(
+        write_scan_views(
             &folder,
             &frame.description,
             &frame.height,
+            &frame.views,
             frame.colour.as_ref(),
             None,
         )?;

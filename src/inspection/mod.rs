@@ -84,13 +84,28 @@ pub fn inspect(scan: &Scan, calibration: Option<&Calibration>) -> Result<Inspect
     let profiles = read_profiles(scan)?;
     let mut stream = SurfaceStream::new(layout(scan, profiles.as_ref()), calibration)?;
     let mut reader = HeightReader::open(scan)?;
+    let view = scan.description.views.first();
+    if let Some(view) = view {
+        stream.add_view((view.scale, view.offset, view.invalid), calibration);
+    }
+    let mut second = view
+        .map(|view| HeightReader::open_view(scan, view))
+        .transpose()?;
     let mut bands = Vec::new();
     while let Some(rows) = reader.read(BLOCK_ROWS)? {
         let end = rows.first_row + BLOCK_ROWS.min(scan.rows - rows.first_row);
         let own_y = profiles
             .as_ref()
             .and_then(|profiles| profiles.encoder_mm.get(rows.first_row..end));
-        stream.push(&rows.counts, own_y);
+        let second = match &mut second {
+            None => None,
+            Some(reader) => reader.read(BLOCK_ROWS)?,
+        };
+        stream.push_views(
+            &rows.counts,
+            second.as_ref().map(|rows| &rows.counts),
+            own_y,
+        );
         while let Some(band) = stream.next_band() {
             bands.push(band.heights_mm);
         }

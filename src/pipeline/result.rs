@@ -2,6 +2,7 @@
 
 use ndarray::Array2;
 
+use crate::surface::ViewReport;
 use crate::tables::PieceRecord;
 
 /// A measured piece: its row of the table, and where it lies on the recording's grid.
@@ -50,6 +51,8 @@ pub struct MeasuredRecording {
     pub has_colour: bool,
     /// The belt and the noise.
     pub belt: BeltSummary,
+    /// How a second camera's view agrees with the first; `None` without one.
+    pub views: Option<ViewReport>,
     /// Pieces ordered by y then x.
     pub pieces: Vec<MeasuredPiece>,
 }

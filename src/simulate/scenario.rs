@@ -7,7 +7,8 @@ use super::layout::Placing;
 use super::pattern::Material;
 use super::scanner::{BeltModel, ColourModel, ScannerModel};
 use crate::calibration::{
-    Calibration, Camera, CameraSide, ColourCalibration, GeometricErrors, Provenance, Registration,
+    Calibration, Camera, CameraSide, ColourCalibration, GeometricErrors, Laser, Provenance,
+    Registration,
 };
 use crate::product::{
     ClassRule, DensityRule, DepthRule, LabBox, PieceRules, Product, Range, Spec, WeightFit,
@@ -128,6 +129,10 @@ impl Scenario {
                 .as_ref()
                 .map_or_else(Registration::default, |c| c.registration),
             camera: self.scanner.camera,
+            laser: self.scanner.laser_apex_mm.map(|apex_height_mm| Laser {
+                apex_height_mm,
+                apex_x_mm: 0.5 * self.scanner.frame_width_mm(),
+            }),
             triangulation: None,
             tolerances: None,
             provenance: Provenance {
@@ -174,6 +179,7 @@ fn scanner(name: &str) -> ScannerModel {
             side: CameraSide::LowY,
             angle_deg: 25.0,
         }),
+        second_view: None,
         laser_apex_mm: None,
         errors: GeometricErrors::NONE,
         belt: BeltModel {
