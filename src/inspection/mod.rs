@@ -12,7 +12,7 @@ use crate::calibration::Calibration;
 use crate::error::Result;
 use crate::pipeline::FrameView;
 use crate::scan::{HeightReader, Profiles, Scan, read_profiles};
-use crate::surface::{FrameLayout, SurfaceStream};
+use crate::surface::{FrameLayout, SurfaceStream, ViewReport};
 
 /// Rows read at a time.
 const BLOCK_ROWS: usize = 512;
@@ -26,6 +26,8 @@ pub struct Inspection {
     pub dropout_fraction: f64,
     /// The belt; `None` when it was not seen.
     pub belt: Option<BeltStatistics>,
+    /// How a second camera's view agrees with the first, where there is one.
+    pub views: Option<ViewReport>,
     /// The colour frame, where there is one.
     pub colour: Option<ColourStatistics>,
     /// Whether a calibration was applied.
@@ -131,6 +133,7 @@ pub fn inspect(scan: &Scan, calibration: Option<&Calibration>) -> Result<Inspect
         heights: belt.and_then(|_| height_statistics(&height_mm)),
         dropout_fraction: stream.dropout_fraction(),
         belt,
+        views: stream.view_report(),
         colour,
         calibrated: calibration.is_some(),
         findings: Vec::new(),

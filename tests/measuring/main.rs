@@ -6,3 +6,4 @@ mod bad_input;
 mod invariance;
 mod recordings;
 mod solids;
+mod views;
