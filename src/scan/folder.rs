@@ -220,7 +220,7 @@ fn check_view(
     if found.size != height.size {
         let size = |size: FrameSize| format!("{} rows × {} columns", size.rows, size.columns);
         let mut error = document
-            .wrong("view.file", format!("found {}", size(found.size)))
+            .wrong("view[0].file", format!("found {}", size(found.size)))
             .expected(format!(
                 "expected {}, as the height frame has",
                 size(height.size)
@@ -234,7 +234,7 @@ fn check_view(
             SampleKind::F32 => "floats",
         };
         let mut error = document
-            .wrong("view.file", format!("found {}", kind(found.samples)))
+            .wrong("view[0].file", format!("found {}", kind(found.samples)))
             .expected(format!(
                 "expected {}, as in the height frame",
                 kind(height.samples)
@@ -244,8 +244,8 @@ fn check_view(
     }
     if found.samples == SampleKind::F32 {
         for (value, plain, key) in [
-            (view.scale, 1.0, "view.scale_mm"),
-            (view.offset, 0.0, "view.offset_mm"),
+            (view.scale, 1.0, "view[0].scale_mm"),
+            (view.offset, 0.0, "view[0].offset_mm"),
         ] {
             if value != plain {
                 return Err(document
@@ -257,7 +257,7 @@ fn check_view(
         }
         if view.invalid.is_some() {
             return Err(document
-                .wrong("view.invalid", "found a count for a float frame")
+                .wrong("view[0].invalid", "found a count for a float frame")
                 .expected("expected no such key (or nan): in float frames NaN means no return"));
         }
     }

@@ -336,29 +336,29 @@ fn views(
 }
 
 fn view_part(document: &Document, record: ViewRecord, height: &HeightPart) -> Result<ViewPart> {
-    let file = file_part(document, "view.file", &record.file)?;
+    let file = file_part(document, "view[0].file", &record.file)?;
     if file == height.file {
         return Err(document
-            .wrong("view.file", format!("found \"{}\"", record.file))
+            .wrong("view[0].file", format!("found \"{}\"", record.file))
             .expected("expected another file than the height frame's"));
     }
     let camera_angle_deg = record
         .camera_angle_deg
         .map(|angle_deg| {
-            let angle_deg = document.positive("view.camera_angle_deg", angle_deg)?;
+            let angle_deg = document.positive("view[0].camera_angle_deg", angle_deg)?;
             if angle_deg < 90.0 {
                 Ok(angle_deg)
             } else {
                 Err(document
-                    .wrong("view.camera_angle_deg", format!("found {angle_deg}"))
+                    .wrong("view[0].camera_angle_deg", format!("found {angle_deg}"))
                     .expected("expected an angle of more than 0 and less than 90 degrees"))
             }
         })
         .transpose()?;
-    let scale = document.finite("view.scale_mm", record.scale_mm.unwrap_or(height.scale))?;
+    let scale = document.finite("view[0].scale_mm", record.scale_mm.unwrap_or(height.scale))?;
     if scale == 0.0 {
         return Err(document
-            .wrong("view.scale_mm", "found 0")
+            .wrong("view[0].scale_mm", "found 0")
             .expected("expected a factor other than 0"));
     }
     Ok(ViewPart {
@@ -368,8 +368,8 @@ fn view_part(document: &Document, record: ViewRecord, height: &HeightPart) -> Re
         },
         camera_angle_deg,
         scale,
-        offset: document.finite("view.offset_mm", record.offset_mm.unwrap_or(height.offset))?,
-        invalid: invalid_count(document, "view.invalid", record.invalid, &file)?.or(height.invalid),
+        offset: document.finite("view[0].offset_mm", record.offset_mm.unwrap_or(height.offset))?,
+        invalid: invalid_count(document, "view[0].invalid", record.invalid, &file)?.or(height.invalid),
         file,
     })
 }

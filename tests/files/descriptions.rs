@@ -529,9 +529,9 @@ fn a_view_takes_the_height_frames_coding_unless_it_has_its_own() {
 #[test]
 fn a_view_that_does_not_fit_is_refused() {
     for (from, to, parts) in [
-        ("u16-2.png", "u16.png", &["view.file", "another file"][..]),
+        ("u16-2.png", "u16.png", &["view[0].file", "another file"][..]),
         ("u16-2.png", "absent.png", &["absent.png"][..]),
-        ("u16-2.png", "../u16.png", &["view.file", "own folder"][..]),
+        ("u16-2.png", "../u16.png", &["view[0].file", "own folder"][..]),
         ("high-y", "left", &["camera_side"][..]),
         (
             "camera_side",
@@ -541,12 +541,12 @@ fn a_view_that_does_not_fit_is_refused() {
         (
             "\"high-y\"",
             "\"high-y\"\ncamera_angle_deg = 90.0",
-            &["view.camera_angle_deg", "less than 90"][..],
+            &["view[0].camera_angle_deg", "less than 90"][..],
         ),
         (
             "\"high-y\"",
             "\"high-y\"\nscale_mm = 0.0",
-            &["view.scale_mm", "other than 0"][..],
+            &["view[0].scale_mm", "other than 0"][..],
         ),
         (
             "\"high-y\"",
@@ -566,6 +566,6 @@ fn a_view_that_does_not_fit_is_refused() {
     let error = read_scan(folder.path()).expect_err("too small");
     says(
         &error,
-        &["view.file", "1 rows × 2 columns", "13 rows × 17 columns"],
+        &["view[0].file", "1 rows × 2 columns", "13 rows × 17 columns"],
     );
 }

@@ -428,7 +428,7 @@ fn turned_slope(
     per_lane_mm as f32 * lanes.aspect * turn / (1.0 + turn * turn)
 }
 
-/// Fall per cell towards the shoulder, coming from its seen side, mm.
+/// Fall per cell towards the shoulder, coming from its seen side, mm; negative where it climbs.
 pub fn shoulder_slope(heights: &ArrayView2<'_, f32>, lane: usize, at: usize) -> f32 {
     let inner = at
         .checked_sub(SHOULDER_CELLS)
@@ -436,7 +436,7 @@ pub fn shoulder_slope(heights: &ArrayView2<'_, f32>, lane: usize, at: usize) -> 
     let fall = inner
         .filter(|h| !h.is_nan())
         .map(|h| (h - heights[[at, lane]]) / SHOULDER_CELLS as f32);
-    fall.map_or(0.0, |fall| fall.max(0.0))
+    fall.unwrap_or(0.0)
 }
 
 /// Height of the `j`-th cell behind a shoulder by the parabola that the shoulder's slope begins; half as long as the ray when
