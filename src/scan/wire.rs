@@ -368,8 +368,12 @@ fn view_part(document: &Document, record: ViewRecord, height: &HeightPart) -> Re
         },
         camera_angle_deg,
         scale,
-        offset: document.finite("view[0].offset_mm", record.offset_mm.unwrap_or(height.offset))?,
-        invalid: invalid_count(document, "view[0].invalid", record.invalid, &file)?.or(height.invalid),
+        offset: document.finite(
+            "view[0].offset_mm",
+            record.offset_mm.unwrap_or(height.offset),
+        )?,
+        invalid: invalid_count(document, "view[0].invalid", record.invalid, &file)?
+            .or(height.invalid),
         file,
     })
 }

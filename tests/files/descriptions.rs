@@ -529,9 +529,17 @@ fn a_view_takes_the_height_frames_coding_unless_it_has_its_own() {
 #[test]
 fn a_view_that_does_not_fit_is_refused() {
     for (from, to, parts) in [
-        ("u16-2.png", "u16.png", &["view[0].file", "another file"][..]),
+        (
+            "u16-2.png",
+            "u16.png",
+            &["view[0].file", "another file"][..],
+        ),
         ("u16-2.png", "absent.png", &["absent.png"][..]),
-        ("u16-2.png", "../u16.png", &["view[0].file", "own folder"][..]),
+        (
+            "u16-2.png",
+            "../u16.png",
+            &["view[0].file", "own folder"][..],
+        ),
         ("high-y", "left", &["camera_side"][..]),
         (
             "camera_side",

@@ -130,9 +130,9 @@ pub fn fills(
     let Some(fall_mm) = median_fall(&shoulders, lanes) else {
         return Vec::new();
     };
-    // Neighbours' shadows on the piece's front are told by the fall of a camera's rays.
+    // A front that another light leaves dark looks like one in a neighbour's shadow: only where one light is about, it is told.
     let hidden_fronts = match lanes.rays {
-        Rays::Parallel(_) => hidden_fronts(heights, cells, fall_mm, low_mm),
+        Rays::Parallel(_) if !lanes.crossed => hidden_fronts(heights, cells, fall_mm, low_mm),
         _ => vec![None; heights.ncols()],
     };
     if shoulders.iter().all(Vec::is_empty) && hidden_fronts.iter().all(Option::is_none) {
