@@ -6,10 +6,10 @@
 
 use ndarray::{Array2, ArrayView2, Axis, s};
 
-use super::super::region::Region;
+use super::super::region::{Cell, Region};
 use super::flank::SeenFlanks;
 use super::light::{Apex, Light, infer_fan};
-use super::shadow::{Fill, Lanes, Rays, fills, shade};
+use super::shadow::{Fill, Lanes, Rays, fills};
 use super::{CellState, Window};
 use crate::surface::SurfaceGrid;
 
@@ -107,71 +107,51 @@ impl Expected {
 /// Rebuilds what the camera's and the laser's shadows hide. `lanes` describes the camera's lanes.
 pub fn rebuild(window: &mut Window<'_>, lanes: &Lanes, camera: Option<Light>, sides: &[Side]) {
     let mut expected = Array2::from_elem(window.heights_mm.dim(), Expected::NOTHING);
-    let mut hidden = Array2::from_elem(window.heights_mm.dim(), false);
     let (heights, cells) = (window.heights_mm.view(), window.cells.view());
-    let crossed = Lanes {
-        crossed: true,
-        ..*lanes
-    };
-    let across = |side: &Side| Lanes {
-        rays: side.rays,
-        pitch_mm: lanes.pitch_mm / lanes.aspect,
-        aspect: 1.0 / lanes.aspect,
-        ..crossed
-    };
-    let from_high_y = camera.is_some_and(|light| light.from_high_y);
-    let along_heights = away(heights, from_high_y);
-    let along_cells = away(cells, from_high_y);
-    // Flanks that are seen are examples: of them, what all lights would leave, were they mirrored.
-    if camera.is_some() {
-        let mut hidden = hidden.view_mut();
-        if from_high_y {
-            hidden.invert_axis(Axis(0));
-        }
-        shade(&along_heights, &along_cells, &crossed, hidden);
+    let mut columns = (heights, cells);
+    let mut along = expected.view_mut();
+    if camera.is_some_and(|light| light.from_high_y) {
+        columns.0.invert_axis(Axis(0));
+        columns.1.invert_axis(Axis(0));
+        along.invert_axis(Axis(0));
     }
-    for side in sides {
-        let (heights, cells) = (outwards(heights, side), outwards(cells, side));
-        let mut hidden = hidden
-            .slice_mut(s![.., side.columns.clone()])
-            .reversed_axes();
-        if !side.to_high_x {
-            hidden.invert_axis(Axis(0));
-        }
-        shade(&heights, &cells, &across(side), hidden);
-    }
-    let along_hidden = away(hidden.view(), from_high_y);
     if camera.is_some() {
-        let mut along = expected.view_mut();
-        if from_high_y {
-            along.invert_axis(Axis(0));
-        }
-        let found = fills(
-            &along_heights,
-            &along_cells,
-            &crossed,
-            Some(&along_hidden),
-            None,
-        );
-        for fill in found {
+        let crossed = Lanes {
+            crossed: true,
+            ..*lanes
+        };
+        for fill in fills(&columns.0, &columns.1, &crossed, None) {
             along[fill.cell].add(&fill, lanes.pitch_mm);
         }
     }
     // Flanks seen along the belt speak for those across it where these have no like.
     let flanks_along = |fall: f32| {
         let fall_mm = fall * lanes.pitch_mm;
-        let hidden = Some(&along_hidden);
-        SeenFlanks::new(&along_heights, &along_cells, &crossed, fall_mm, hidden)
+        let (low_mm, noise_mm) = (lanes.low_mm, lanes.noise_mm);
+        SeenFlanks::new(
+            &columns.0,
+            &columns.1,
+            low_mm,
+            fall_mm,
+            lanes.aspect,
+            noise_mm,
+        )
     };
     // Their cells are as long as those across only where the pitches are alike.
     let alike = (lanes.aspect - 1.0).abs() < 0.02;
-    let more: Option<&dyn Fn(f32) -> SeenFlanks> = if alike { Some(&flanks_along) } else { None };
+    let more: Option<&dyn Fn(f32) -> SeenFlanks> = alike.then_some(&flanks_along);
     for side in sides {
-        let across = across(side);
-        let (heights, cells) = (outwards(heights, side), outwards(cells, side));
-        let hidden = outwards(hidden.view(), side);
+        let across = Lanes {
+            rays: side.rays,
+            pitch_mm: lanes.pitch_mm / lanes.aspect,
+            aspect: 1.0 / lanes.aspect,
+            crossed: true,
+            ..*lanes
+        };
+        let heights = outwards(heights.slice(s![.., side.columns.clone()]), side);
+        let cells: ArrayView2<'_, Cell> = outwards(cells.slice(s![.., side.columns.clone()]), side);
         let end = side.columns.end - 1;
-        for fill in fills(&heights, &cells, &across, Some(&hidden), more) {
+        for fill in fills(&heights, &cells, &across, more) {
             let (out, row) = fill.cell;
             let column = if side.to_high_x {
                 side.columns.start + out
@@ -190,19 +170,9 @@ pub fn rebuild(window: &mut Window<'_>, lanes: &Lanes, camera: Option<Light>, si
     }
 }
 
-/// Columns as lanes, away from the camera.
-fn away<T>(mut window: ArrayView2<'_, T>, from_high_y: bool) -> ArrayView2<'_, T> {
-    if from_high_y {
-        window.invert_axis(Axis(0));
-    }
-    window
-}
-
-/// A side's rows as lanes, outwards from the laser's middle.
-fn outwards<'a, T>(window: ArrayView2<'a, T>, side: &Side) -> ArrayView2<'a, T> {
-    let mut lanes = window
-        .slice_move(s![.., side.columns.clone()])
-        .reversed_axes();
+/// Rows as lanes, outwards from the laser's middle.
+fn outwards<'a, T>(part: ArrayView2<'a, T>, side: &Side) -> ArrayView2<'a, T> {
+    let mut lanes = part.reversed_axes();
     if !side.to_high_x {
         lanes.invert_axis(Axis(0));
     }

@@ -9,7 +9,6 @@
 use ndarray::ArrayView2;
 
 use super::super::region::Cell;
-use super::shadow::Lanes;
 
 /// Lanes on either side over which the direction of an edge is taken.
 const DIRECTION_LANES: usize = 6;
@@ -84,21 +83,16 @@ pub struct SeenFlanks {
 }
 
 impl SeenFlanks {
-    /// Examples from all lanes whose foot on the camera's side is seen, with belt before it. `fall_mm` is the ray's fall per
-    /// cell; where more than one light is about, `mirrored` marks what their mirror images would not show.
+    /// Examples from all lanes whose foot on the camera's side is seen, with belt before it. Lanes run away from the
+    /// camera; `fall_mm` is the ray's fall per cell, `aspect` the pitch along over the pitch across.
     pub fn new(
         heights_mm: &ArrayView2<'_, f32>,
         cells: &ArrayView2<'_, Cell>,
-        along: &Lanes,
+        low_mm: f32,
         fall_mm: f32,
-        mirrored: Option<&ArrayView2<'_, bool>>,
+        aspect: f32,
+        noise_mm: f32,
     ) -> Self {
-        let Lanes {
-            low_mm,
-            noise_mm,
-            aspect,
-            ..
-        } = *along;
         let lanes = heights_mm.ncols();
         let mut found: Vec<Option<(usize, f32, Vec<f32>)>> = Vec::with_capacity(lanes);
         let mut feet: Vec<Option<usize>> = vec![None; lanes];
@@ -129,13 +123,7 @@ impl SeenFlanks {
                         }
                         feet[lane] = Some(foot);
                         seen[lane] = lane_mm.iter().take(LONGEST).copied().collect();
-                        let shoulder = match mirrored {
-                            None => mirrored_shoulder(&lane_mm, fall_mm, noise_mm),
-                            Some(hidden) => {
-                                let hidden = hidden.column(lane);
-                                marked_shoulder(&lane_mm, |at| hidden[foot + at], fall_mm)
-                            }
-                        }?;
+                        let shoulder = mirrored_shoulder(&lane_mm, fall_mm, noise_mm)?;
                         let behind: Vec<f32> = lane_mm[..shoulder].iter().rev().copied().collect();
                         Some((foot + shoulder, lane_mm[shoulder], behind))
                     }),
@@ -277,17 +265,8 @@ fn mirrored_shoulder(lane_mm: &[f32], fall_mm: f32, noise_mm: f32) -> Option<usi
     (hidden > super::shadow::LEAST_GAP).then_some(shoulder)
 }
 
-/// As above, where more lights than one are mirrored: the last cell before the first that is `hidden` from one of them.
-fn marked_shoulder(lane_mm: &[f32], hidden: impl Fn(usize) -> bool, fall_mm: f32) -> Option<usize> {
-    let top = (0..lane_mm.len()).max_by(|&a, &b| lane_mm[a].total_cmp(&lane_mm[b]))?;
-    let shoulder = (0..top).rev().find(|&at| hidden(at)).map_or(0, |at| at + 1);
-    let length = (lane_mm[shoulder] / fall_mm) as usize;
-    (length > super::shadow::LEAST_GAP).then_some(shoulder)
-}
-
 #[cfg(test)]
 mod tests {
-    use super::super::shadow::Rays;
     use super::*;
     use ndarray::Array2;
 
@@ -305,15 +284,7 @@ mod tests {
     fn behind(height: impl Fn(usize) -> f32, top_mm: f32) -> Vec<f32> {
         let heights = Array2::from_shape_fn((40, 12), |(row, _)| height(row));
         let cells = heights.map(|&height| if height > 0.25 { Cell::Own } else { Cell::Free });
-        let lanes = Lanes {
-            rays: Rays::Parallel(1.0),
-            pitch_mm: 0.86,
-            aspect: 1.0,
-            low_mm: 0.25,
-            noise_mm: 0.0,
-            crossed: false,
-        };
-        let flanks = SeenFlanks::new(&heights.view(), &cells.view(), &lanes, 0.86, None);
+        let flanks = SeenFlanks::new(&heights.view(), &cells.view(), 0.25, 0.86, 1.0, 0.0);
         flanks
             .behind(top_mm, 0.0)
             .unwrap()

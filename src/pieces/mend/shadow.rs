@@ -5,7 +5,7 @@
 //! it rounds off to the ray's slope, it goes on as the parabola `z² ∝ distance` that an ellipse's rim follows; if it is a crease,
 //! the flank goes straight down.
 
-use ndarray::{ArrayView1, ArrayView2, ArrayViewMut2, Axis};
+use ndarray::{ArrayView1, ArrayView2, Axis};
 
 use super::super::region::Cell;
 use super::flank::{SeenFlanks, directions};
@@ -109,7 +109,7 @@ pub fn rebuild(window: &mut Window<'_>, lanes: &Lanes, from_high_y: bool) {
         ceiling.invert_axis(Axis(0));
         cells.invert_axis(Axis(0));
     }
-    for fill in fills(&heights.view(), &cells, lanes, None, None) {
+    for fill in fills(&heights.view(), &cells, lanes, None) {
         heights[fill.cell] = fill.height_mm;
         states[fill.cell] = fill.state;
         ceiling[fill.cell] = fill.ray_mm;
@@ -117,20 +117,27 @@ pub fn rebuild(window: &mut Window<'_>, lanes: &Lanes, from_high_y: bool) {
 }
 
 /// What hidden cells are expected to be. Lanes are columns, seen from their low end; where no flank in view is like a hidden one,
-/// `more` flanks are asked. `mirrored` marks what lights on the far side would not show of the seen side ([`shade`]).
+/// `more` flanks are asked.
 pub fn fills(
     heights: &ArrayView2<'_, f32>,
     cells: &ArrayView2<'_, Cell>,
     lanes: &Lanes,
-    mirrored: Option<&ArrayView2<'_, bool>>,
     more: Option<&dyn Fn(f32) -> SeenFlanks>,
 ) -> Vec<Fill> {
     let low_mm = lanes.low_mm;
     let shoulders = shoulders(heights, cells, lanes);
-    let Some(fall_mm) = median_fall(&shoulders, lanes) else {
-        return Vec::new();
+    let fall_mm = match lanes.rays {
+        Rays::Parallel(tan) => lanes.pitch_mm / tan,
+        // The flanks that are seen are asked about the rays as they fall on those that are not.
+        Rays::Fan { .. } => {
+            let mut falls: Vec<f32> = shoulders.iter().flatten().map(|s| s.fall_mm).collect();
+            match crate::stats::median(&mut falls) {
+                Some(fall_mm) => fall_mm,
+                None => return Vec::new(),
+            }
+        }
     };
-    // A front that another light leaves dark looks like one in a neighbour's shadow: only where one light is about, it is told.
+    // Neighbours' shadows on the piece's front are told by the fall of a camera's rays.
     let hidden_fronts = match lanes.rays {
         Rays::Parallel(_) if !lanes.crossed => hidden_fronts(heights, cells, fall_mm, low_mm),
         _ => vec![None; heights.ncols()],
@@ -138,7 +145,14 @@ pub fn fills(
     if shoulders.iter().all(Vec::is_empty) && hidden_fronts.iter().all(Option::is_none) {
         return Vec::new();
     }
-    let flanks = SeenFlanks::new(heights, cells, lanes, fall_mm, mirrored);
+    let flanks = SeenFlanks::new(
+        heights,
+        cells,
+        low_mm,
+        fall_mm,
+        lanes.aspect,
+        lanes.noise_mm,
+    );
     let more = more.map(|more| more(fall_mm / lanes.pitch_mm));
     let last: Vec<Option<usize>> = shoulders
         .iter()
@@ -154,10 +168,7 @@ pub fn fills(
                 let ask = |flanks: &SeenFlanks| flanks.behind(height_mm, direction);
                 ask(&flanks).or_else(|| more.as_ref().and_then(ask))
             });
-            let mut slope_mm = shoulder_slope(heights, lane, shoulder.at);
-            if let (true, Some(direction)) = (lanes.crossed, edge[lane]) {
-                slope_mm += turned_slope(heights, &shoulders, lane, shoulder, direction, lanes);
-            }
+            let slope_mm = shoulder_slope(heights, lane, shoulder.at);
             let fall_mm = shoulder.fall_mm;
             for j in 1..=shoulder.gap {
                 let ray_mm = (shoulder.height_mm - j as f32 * fall_mm).max(0.0);
@@ -186,41 +197,6 @@ pub fn fills(
     }
     fills.extend(fronts(&hidden_fronts, heights, &flanks, low_mm));
     fills
-}
-
-/// Fall of the rays per cell, mm; of a fan, the middle one of those that graze shoulders: the flanks that are seen are asked about
-/// the rays as they fall on those that are not.
-fn median_fall(shoulders: &[Vec<Shoulder>], lanes: &Lanes) -> Option<f32> {
-    match lanes.rays {
-        Rays::Parallel(tan) => Some(lanes.pitch_mm / tan),
-        Rays::Fan { .. } => {
-            let mut falls: Vec<f32> = shoulders.iter().flatten().map(|s| s.fall_mm).collect();
-            crate::stats::median(&mut falls)
-        }
-    }
-}
-
-/// Marks the cells that a light at the lanes' far end, at the same angle, would not show.
-pub fn shade(
-    heights: &ArrayView2<'_, f32>,
-    cells: &ArrayView2<'_, Cell>,
-    lanes: &Lanes,
-    mut hidden: ArrayViewMut2<'_, bool>,
-) {
-    let Some(fall_mm) = median_fall(&shoulders(heights, cells, lanes), lanes) else {
-        return;
-    };
-    for (lane, mut hidden) in heights.columns().into_iter().zip(hidden.columns_mut()) {
-        let mut ray_mm = f32::NEG_INFINITY;
-        for (&height_mm, hidden) in lane.iter().zip(hidden.iter_mut()).rev() {
-            ray_mm -= fall_mm;
-            if height_mm >= ray_mm + lanes.noise_mm {
-                ray_mm = height_mm;
-            } else if !height_mm.is_nan() {
-                *hidden = true;
-            }
-        }
-    }
 }
 
 /// Unseen cells on the camera's side, in the shadow of a neighbour.
@@ -385,18 +361,6 @@ fn pooled_height(
     lane: usize,
     shoulder: &Shoulder,
 ) -> f32 {
-    pooled_line(heights, shoulders, lane, shoulder).map_or(shoulder.height_mm, |line| {
-        line[0] as f32 - shoulder.floor_mm
-    })
-}
-
-/// Height of a shoulder and its change per lane, mm, by the line through those around it.
-fn pooled_line(
-    heights: &ArrayView2<'_, f32>,
-    shoulders: &[Vec<Shoulder>],
-    lane: usize,
-    shoulder: &Shoulder,
-) -> Option<[f64; 2]> {
     let first = lane.saturating_sub(POOLED_LANES);
     let end = (lane + POOLED_LANES + 1).min(shoulders.len());
     let near = (first..end).filter_map(|near| {
@@ -408,27 +372,12 @@ fn pooled_line(
         Some(([1.0, x], f64::from(heights[[found.at, near]]), 1.0))
     });
     let fit = crate::stats::weighted_least_squares(near, [0.0, 1e-6]);
-    fit.map(|fit| [fit.coefficients[0], fit.coefficients[1]])
+    fit.map_or(shoulder.height_mm, |fit| {
+        fit.coefficients[0] as f32 - shoulder.floor_mm
+    })
 }
 
-/// What to add to a lane's slope for the slope square to the edge, seen along the lane: a lane that crosses an edge slantwise also
-/// climbs or falls along it, which says nothing of how the edge rounds off.
-fn turned_slope(
-    heights: &ArrayView2<'_, f32>,
-    shoulders: &[Vec<Shoulder>],
-    lane: usize,
-    shoulder: &Shoulder,
-    direction: f32,
-    lanes: &Lanes,
-) -> f32 {
-    let Some([_, per_lane_mm]) = pooled_line(heights, shoulders, lane, shoulder) else {
-        return 0.0;
-    };
-    let turn = direction * lanes.aspect;
-    per_lane_mm as f32 * lanes.aspect * turn / (1.0 + turn * turn)
-}
-
-/// Fall per cell towards the shoulder, coming from its seen side, mm; negative where it climbs.
+/// Fall per cell towards the shoulder, coming from its seen side, mm.
 pub fn shoulder_slope(heights: &ArrayView2<'_, f32>, lane: usize, at: usize) -> f32 {
     let inner = at
         .checked_sub(SHOULDER_CELLS)
@@ -436,7 +385,7 @@ pub fn shoulder_slope(heights: &ArrayView2<'_, f32>, lane: usize, at: usize) -> 
     let fall = inner
         .filter(|h| !h.is_nan())
         .map(|h| (h - heights[[at, lane]]) / SHOULDER_CELLS as f32);
-    fall.unwrap_or(0.0)
+    fall.map_or(0.0, |fall| fall.max(0.0))
 }
 
 /// Height of the `j`-th cell behind a shoulder by the parabola that the shoulder's slope begins; half as long as the ray when
