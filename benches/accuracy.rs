@@ -1,19 +1,24 @@
 //! How near `measure` comes to the truth of simulated recordings: a table for people.
 //!
-//! `cargo bench --bench accuracy -- [SCENARIO] [--camera DEG] [--seeds N] [--length MM] [--pitch MM] [--pieces]`
+//! `cargo bench --bench accuracy -- [SCENARIO] [--camera DEG] [--seeds N] [--length MM] [--pitch MM] [--pieces] [--apex MM] [--two-views]`
 
 use std::time::Instant;
 
 use weighlight::calibration::CameraSide;
 use weighlight::pipeline::{MeasuredRecording, Plan, measure_recording};
-use weighlight::scan::{read_archive, write_scan};
-use weighlight::simulate::{SCENARIOS, Scenario, Spread, TruthPiece, score, simulate};
+use weighlight::scan::{read_archive, write_scan_views};
+use weighlight::simulate::{
+    SCENARIOS, Scenario, SecondViewModel, Spread, TruthPiece, score, simulate,
+};
 use weighlight::tables::PieceRecord;
 
 struct Options {
     scenarios: Vec<String>,
     camera_deg: Option<f64>,
     high_side: bool,
+    apex_mm: Option<f64>,
+    apex_unknown: bool,
+    two_views: bool,
     seeds: u64,
     length_mm: Option<f64>,
     pitch_mm: Option<f64>,
@@ -26,6 +31,9 @@ fn options() -> Options {
         scenarios: Vec::new(),
         camera_deg: None,
         high_side: false,
+        apex_mm: None,
+        apex_unknown: false,
+        two_views: false,
         seeds: 3,
         length_mm: None,
         pitch_mm: None,
@@ -41,6 +49,9 @@ fn options() -> Options {
             "--length" => options.length_mm = number(),
             "--pitch" => options.pitch_mm = number(),
             "--pieces" => options.pieces = true,
+            "--apex" => options.apex_mm = number(),
+            "--apex-unknown" => options.apex_unknown = true,
+            "--two-views" => options.two_views = true,
             "--high-side" => options.high_side = true,
             "--uncalibrated" => options.uncalibrated = true,
             name if SCENARIOS.contains(&name) => options.scenarios.push(name.to_string()),
@@ -89,17 +100,21 @@ fn run(name: &str, options: &Options) -> Result<(), Box<dyn std::error::Error>> 
         let folder = tempfile::tempdir()?;
         for frame in &simulated.frames {
             let place = folder.path().join(&frame.description.id);
-            write_scan(
+            write_scan_views(
                 &place,
                 &frame.description,
                 &frame.height,
+                &frame.views,
                 frame.colour.as_ref(),
                 None,
             )?;
         }
         let archive = read_archive(&[folder.path().to_path_buf()])?;
         let product = scenario.product();
-        let calibration = scenario.calibration();
+        let mut calibration = scenario.calibration();
+        if options.apex_unknown {
+            calibration.laser = None;
+        }
         let plan = Plan {
             product: &product,
             calibration: (!options.uncalibrated).then_some(&calibration),
@@ -215,6 +230,10 @@ fn scenario(name: &str, options: &Options) -> Result<Scenario, String> {
     }
     if let (true, Some(camera)) = (options.high_side, &mut scenario.scanner.camera) {
         camera.side = CameraSide::HighY;
+    }
+    scenario.scanner.laser_apex_mm = options.apex_mm.or(scenario.scanner.laser_apex_mm);
+    if options.two_views {
+        scenario.scanner.second_view = Some(SecondViewModel { offset_mm: 0.07 });
     }
     if let Some(length_mm) = options.length_mm {
         scenario.length_mm = length_mm;

@@ -10,7 +10,13 @@ use weighlight::colour::{ClassMap, LabLimits};
 use weighlight::measure::{
     BeltKnowledge, ClassRules, ColourField, Footprint, HeightPlace, classes, measure,
 };
-use weighlight::pieces::{FindRules, PieceFinder, mend, split};
+use weighlight::pieces::{Cameras, FindRules, Lighting, PieceFinder, mend, split};
+
+/// Cameras and laser told from the shadows.
+const UNKNOWN: Lighting = Lighting {
+    cameras: Cameras::Unknown,
+    laser: None,
+};
 use weighlight::pipeline::{Plan, measure_recording};
 use weighlight::product::Product;
 use weighlight::scan::{ColourReader, HeightReader, Scan, read_archive, write_scan};
@@ -196,7 +202,9 @@ fn one_by_one(scan: &Scan, product: &Product, times: &mut Times) -> Outcome<()> 
     };
     for region in regions {
         let low_mm = rules.low_mm();
-        let mended = times.run(7, "mend", || mend(&region, &grid, NOISE_MM, low_mm, None));
+        let mended = times.run(7, "mend", || {
+            mend(&region, &grid, NOISE_MM, low_mm, &UNKNOWN)
+        });
         let parts = times.run(8, "part touching pieces", || {
             split(region, &mended.heights_mm, &grid, rules.min_area_mm2)
         });
@@ -206,7 +214,9 @@ fn one_by_one(scan: &Scan, product: &Product, times: &mut Times) -> Outcome<()> 
             let mended = if whole {
                 &mended
             } else {
-                again = times.run(7, "mend", || mend(&region, &grid, NOISE_MM, low_mm, None));
+                again = times.run(7, "mend", || {
+                    mend(&region, &grid, NOISE_MM, low_mm, &UNKNOWN)
+                });
                 &again
             };
             let footprint = times.run(9, "footprint", || {

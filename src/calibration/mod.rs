@@ -10,8 +10,8 @@ mod write;
 
 pub use geometry::FrameGeometry;
 pub use model::{
-    Calibration, Camera, CameraSide, ColourCalibration, ColourCamera, GeometricErrors, Provenance,
-    Registration, Tolerances, Triangulation,
+    Calibration, Camera, CameraSide, ColourCalibration, ColourCamera, GeometricErrors, Laser,
+    Provenance, Registration, Tolerances, Triangulation,
 };
 pub use read::read_calibration;
 pub use set::CalibrationSet;

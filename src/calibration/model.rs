@@ -21,6 +21,8 @@ pub struct Calibration {
     pub camera: Option<Camera>,
     /// Where the colour camera stands; `None`: it sees every height from straight above.
     pub colour_camera: Option<ColourCamera>,
+    /// The point from which the laser's fan spreads.
+    pub laser: Option<Laser>,
     /// For stripe scanners.
     pub triangulation: Option<Triangulation>,
     /// Tolerances for drift checks.
@@ -130,6 +132,15 @@ pub enum CameraSide {
     LowY,
     /// At larger y: shadows fall towards smaller y.
     HighY,
+}
+
+/// The point from which the laser's fan spreads, which decides where its light does not reach.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Laser {
+    /// Height above the belt, mm.
+    pub apex_height_mm: f64,
+    /// Place across the belt, mm.
+    pub apex_x_mm: f64,
 }
 
 /// Laser triangulation of a stripe scanner.

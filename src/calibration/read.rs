@@ -6,8 +6,8 @@ use crate::document::Document;
 use crate::error::Result;
 
 use super::model::{
-    Calibration, Camera, CameraSide, ColourCalibration, ColourCamera, GeometricErrors, Provenance,
-    Registration, Tolerances, Triangulation,
+    Calibration, Camera, CameraSide, ColourCalibration, ColourCamera, GeometricErrors, Laser,
+    Provenance, Registration, Tolerances, Triangulation,
 };
 use super::wire::{
     CALIBRATION_FORMAT, CalibrationRecord, ColourCameraRecord, ColourRecord, ErrorsRecord,
@@ -61,6 +61,16 @@ pub fn read_calibration(path: &Path) -> Result<Calibration> {
         colour_camera: record
             .colour_camera
             .map(|camera| colour_camera(&document, &camera))
+            .transpose()?,
+        laser: record
+            .laser
+            .map(|laser| -> Result<Laser> {
+                Ok(Laser {
+                    apex_height_mm: document
+                        .positive("laser.apex_height_mm", laser.apex_height_mm)?,
+                    apex_x_mm: document.finite("laser.apex_x_mm", laser.apex_x_mm)?,
+                })
+            })
             .transpose()?,
         triangulation: record
             .triangulation

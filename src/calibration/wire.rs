@@ -34,6 +34,8 @@ pub(super) struct CalibrationRecord {
     pub(super) camera: Option<CameraRecord>,
     /// Where the colour camera stands; absent means it sees every height from straight above.
     pub(super) colour_camera: Option<ColourCameraRecord>,
+    /// The point from which the laser's fan spreads; without it, the laser's shadows are told from the pieces.
+    pub(super) laser: Option<LaserRecord>,
     /// For stripe scanners.
     pub(super) triangulation: Option<TriangulationRecord>,
     /// How far each error may move before it matters.
@@ -173,6 +175,17 @@ pub(super) struct ColourCameraRecord {
     /// Its place along from the line on the belt that it sees, mm: 0 when it looks straight down.
     #[serde(default)]
     pub(super) y_mm: f64,
+}
+
+/// The point from which the laser's fan spreads, which decides where its light does not reach.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub(super) struct LaserRecord {
+    /// Its height above the belt, mm.
+    #[schemars(extend("exclusiveMinimum" = 0))]
+    pub(super) apex_height_mm: f64,
+    /// Its place across the belt, mm.
+    pub(super) apex_x_mm: f64,
 }
 
 /// Laser triangulation of a stripe scanner.

@@ -60,6 +60,11 @@ fn to_text(calibration: &Calibration) -> String {
         text.number("x_mm", camera.x_mm);
         text.number("y_mm", camera.y_mm);
     }
+    if let Some(laser) = &calibration.laser {
+        text.table("laser");
+        text.number("apex_height_mm", laser.apex_height_mm);
+        text.number("apex_x_mm", laser.apex_x_mm);
+    }
     if let Some(triangulation) = &calibration.triangulation {
         text.table("triangulation");
         text.raw("camera_matrix", &matrix(&triangulation.camera_matrix));

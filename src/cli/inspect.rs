@@ -184,6 +184,15 @@ fn text(to: &mut dyn Write, seen: &[Seen<'_>], rejected: &[Rejected]) -> std::io
                 belt.noise_mm, belt.roll_mrad, belt.ripple_mm,
             )?;
         }
+        if let Some(views) = inspection.views {
+            writeln!(
+                to,
+                "  views      the second {:+.3} mm against the first, {:.1} % seen by both, {:.2} % of that not alike",
+                views.offset_mm,
+                100.0 * views.both_fraction,
+                100.0 * views.apart_fraction,
+            )?;
+        }
         if let Some(colour) = inspection.colour {
             let [r, g, b] = colour.mean;
             writeln!(

@@ -5,8 +5,10 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use weighlight::calibration::{Camera, CameraSide, write_calibration};
 use weighlight::product::write_product;
-use weighlight::scan::write_scan;
-use weighlight::simulate::{SCENARIOS, Scenario, SimulatedRecording, simulate_scene};
+use weighlight::scan::write_scan_views;
+use weighlight::simulate::{
+    SCENARIOS, Scenario, SecondViewModel, SimulatedRecording, simulate_scene,
+};
 use weighlight::{Error, ErrorKind, Result};
 
 use super::exit::Exit;
@@ -52,6 +54,12 @@ pub(crate) struct Arguments {
     /// Angle between camera and laser plane, degrees, 0 to below 80; 0 throws no shadow
     #[arg(long, value_name = "DEG", allow_negative_numbers = true, value_parser = angle)]
     camera_deg: Option<f64>,
+    /// Add a second camera on the other side of the laser, at the same angle
+    #[arg(long)]
+    two_views: bool,
+    /// Height of the laser's apex above the middle of the belt, mm, 100 to 10000; without it light falls straight down
+    #[arg(long, value_name = "MM", allow_negative_numbers = true, value_parser = apex)]
+    apex_mm: Option<f64>,
     /// Noise of a height sample, mm, 0 to 10
     #[arg(long, value_name = "MM", allow_negative_numbers = true, value_parser = noise)]
     noise_mm: Option<f64>,
@@ -63,6 +71,10 @@ fn length(text: &str) -> std::result::Result<f64, String> {
 
 fn angle(text: &str) -> std::result::Result<f64, String> {
     output::number_in(text, 0.0..80.0, "0 to below 80 degrees")
+}
+
+fn apex(text: &str) -> std::result::Result<f64, String> {
+    output::number_in(text, 100.0..=10_000.0, "100 to 10000 mm")
 }
 
 fn noise(text: &str) -> std::result::Result<f64, String> {
@@ -86,10 +98,11 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
     let recording = simulate_scene(&scenario, &scene, seed)?;
     for frame in &recording.frames {
         let folder = out.join(&frame.description.id);
-        write_scan(
+        write_scan_views(
             &folder,
             &frame.description,
             &frame.height,
+            &frame.views,
             frame.colour.as_ref(),
             None,
         )?;
@@ -163,6 +176,10 @@ fn scenario(arguments: &Arguments, name: &str) -> Result<Scenario> {
             .map_or(CameraSide::LowY, |camera| camera.side);
         scenario.scanner.camera = Some(Camera { side, angle_deg });
     }
+    if arguments.two_views {
+        scenario.scanner.second_view = Some(SecondViewModel { offset_mm: 0.0 });
+    }
+    scenario.scanner.laser_apex_mm = arguments.apex_mm.or(scenario.scanner.laser_apex_mm);
     if let Some(noise_mm) = arguments.noise_mm {
         scenario.scanner.noise_mm = noise_mm;
     }

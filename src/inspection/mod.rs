@@ -12,7 +12,7 @@ use crate::calibration::Calibration;
 use crate::error::Result;
 use crate::pipeline::FrameView;
 use crate::scan::{HeightReader, Profiles, Scan, read_profiles};
-use crate::surface::{FrameLayout, SurfaceStream};
+use crate::surface::{FrameLayout, SurfaceStream, ViewReport};
 
 /// Rows read at a time.
 const BLOCK_ROWS: usize = 512;
@@ -26,6 +26,8 @@ pub struct Inspection {
     pub dropout_fraction: f64,
     /// The belt; `None` when it was not seen.
     pub belt: Option<BeltStatistics>,
+    /// How a second camera's view agrees with the first, where there is one.
+    pub views: Option<ViewReport>,
     /// The colour frame, where there is one.
     pub colour: Option<ColourStatistics>,
     /// Whether a calibration was applied.
@@ -84,13 +86,28 @@ pub fn inspect(scan: &Scan, calibration: Option<&Calibration>) -> Result<Inspect
     let profiles = read_profiles(scan)?;
     let mut stream = SurfaceStream::new(layout(scan, profiles.as_ref()), calibration)?;
     let mut reader = HeightReader::open(scan)?;
+    let view = scan.description.views.first();
+    if let Some(view) = view {
+        stream.add_view((view.scale, view.offset, view.invalid), calibration);
+    }
+    let mut second = view
+        .map(|view| HeightReader::open_view(scan, view))
+        .transpose()?;
     let mut bands = Vec::new();
     while let Some(rows) = reader.read(BLOCK_ROWS)? {
         let end = rows.first_row + BLOCK_ROWS.min(scan.rows - rows.first_row);
         let own_y = profiles
             .as_ref()
             .and_then(|profiles| profiles.encoder_mm.get(rows.first_row..end));
-        stream.push(&rows.counts, own_y);
+        let second = match &mut second {
+            None => None,
+            Some(reader) => reader.read(BLOCK_ROWS)?,
+        };
+        stream.push_views(
+            &rows.counts,
+            second.as_ref().map(|rows| &rows.counts),
+            own_y,
+        );
         while let Some(band) = stream.next_band() {
             bands.push(band.heights_mm);
         }
@@ -116,6 +133,7 @@ pub fn inspect(scan: &Scan, calibration: Option<&Calibration>) -> Result<Inspect
         heights: belt.and_then(|_| height_statistics(&height_mm)),
         dropout_fraction: stream.dropout_fraction(),
         belt,
+        views: stream.view_report(),
         colour,
         calibrated: calibration.is_some(),
         findings: Vec::new(),

@@ -12,6 +12,6 @@ mod split;
 pub use components::{Component, Components, Run, label};
 pub use finder::PieceFinder;
 pub use mask::FindRules;
-pub use mend::{CellState, Light, Mended, mend};
+pub use mend::{Apex, Cameras, CellState, Light, Lighting, Mended, mend};
 pub use region::{Cell, Ends, Region};
 pub use split::split;

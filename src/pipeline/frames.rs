@@ -26,6 +26,8 @@ pub struct Chunk {
     pub first_profile: u64,
     /// Heights.
     pub height: HeightRows,
+    /// The same rows, seen by a second camera.
+    pub view: Option<HeightRows>,
     /// Each row's own y, mm, where the frame has an encoder record.
     pub encoder_mm: Option<Vec<f64>>,
     /// Colour of about the same stretch of belt.
@@ -42,6 +44,7 @@ pub struct FrameRows<'a> {
 
 struct OpenFrame {
     height: HeightReader,
+    view: Option<HeightReader>,
     colour: Option<ColourReader>,
     colour_per_height: f64,
     profiles: Option<Profiles>,
@@ -102,6 +105,9 @@ fn open(scan: &Scan) -> Result<OpenFrame> {
     });
     Ok(OpenFrame {
         height: HeightReader::open(scan)?,
+        view: (scan.description.views.first())
+            .map(|view| HeightReader::open_view(scan, view))
+            .transpose()?,
         colour: scan
             .colour_size
             .is_some()
@@ -133,6 +139,10 @@ impl OpenFrame {
             || colour_reader.map_or(Ok(None), |reader| read_all(reader, colour_rows)),
         );
         let (height, colour) = (height?, colour?);
+        let view = match &mut self.view {
+            None => None,
+            Some(view) => view.read(rows.max(1))?,
+        };
         self.read_colour_rows = colour_end;
         let Some(height) = height else {
             return Ok(None);
@@ -159,6 +169,7 @@ impl OpenFrame {
             missing_before: 0,
             first_profile: scan.description.height.first_profile,
             height,
+            view,
             encoder_mm,
             colour,
         }))

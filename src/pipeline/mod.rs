@@ -2,6 +2,7 @@
 
 mod clock;
 mod frames;
+mod lighting;
 mod piece;
 mod recording;
 mod result;

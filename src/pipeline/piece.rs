@@ -9,7 +9,7 @@ use crate::measure::{
     BeltKnowledge, ClassRaster, ClassRules, ColourField, Footprint, Measures, classes, measure,
     share_budget,
 };
-use crate::pieces::{CellState, FindRules, Light, Mended, Region, mend, split};
+use crate::pieces::{CellState, FindRules, Lighting, Mended, Region, mend, split};
 use crate::product::{DepthRule, Product, Range};
 use crate::surface::SurfaceGrid;
 use crate::tables::{BudgetPart, ClassShare, Flag, PieceRecord};
@@ -80,8 +80,8 @@ pub struct Site<'a> {
     pub colour: Option<&'a ColourField>,
     /// Belt and noise under the region.
     pub belt: BeltKnowledge,
-    /// Where the camera stands; `None`: told from the shadows.
-    pub light: Option<Light>,
+    /// Where light and cameras stand.
+    pub light: Lighting,
     /// Whether belt was seen near the region.
     pub belt_seen: bool,
     /// Whether footprints and classes are kept for pictures.
@@ -123,7 +123,7 @@ pub fn measure_region(
 }
 
 fn mended(region: &Region, low_mm: f32, site: &Site<'_>) -> Mended {
-    mend(region, &site.grid, site.belt.noise_mm, low_mm, site.light)
+    mend(region, &site.grid, site.belt.noise_mm, low_mm, &site.light)
 }
 
 fn measure_piece(

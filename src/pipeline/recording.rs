@@ -5,12 +5,13 @@ use rayon::prelude::*;
 
 use super::clock::Clock;
 use super::frames::{BrokenFrame, FrameRows};
+use super::lighting;
 use super::piece::{LEAST_BELT_SHARE, Method, Site, measure_region};
 use super::result::{BeltSummary, FrameView, MeasuredPiece, MeasuredRecording};
-use crate::calibration::{Calibration, Camera, CameraSide};
+use crate::calibration::Calibration;
 use crate::error::{Error, ErrorKind, Result};
 use crate::measure::{BeltKnowledge, ColourField, HeightPlace};
-use crate::pieces::{Light, PieceFinder, Region};
+use crate::pieces::{Lighting, PieceFinder, Region};
 use crate::product::Product;
 use crate::scan::{Profiles, Recording, Rejected, Scan, read_profiles};
 use crate::surface::{
@@ -94,6 +95,9 @@ fn run(recording: &Recording, plan: &Plan<'_>) -> Result<std::result::Result<Kep
         Err(broken) => return Ok(Err(broken)),
     };
     let mut stream = SurfaceStream::new(layout(recording, first, &profiles), plan.calibration)?;
+    if let Some(view) = first.description.views.first() {
+        stream.add_view((view.scale, view.offset, view.invalid), plan.calibration);
+    }
     let grid = stream.grid();
     let mut work = Work {
         finder: PieceFinder::new(grid, stream.rows(), &method.rules),
@@ -102,10 +106,7 @@ fn run(recording: &Recording, plan: &Plan<'_>) -> Result<std::result::Result<Kep
         bands: plan.keep_views.then(Vec::new),
         colour_bands: Vec::new(),
         scale_u_rel: plan.calibration.map_or(0.0, scale_u_rel),
-        light: plan
-            .calibration
-            .and_then(|calibration| calibration.camera)
-            .and_then(light),
+        light: lighting::lighting(first, plan.calibration)?,
         method: &method,
         grid,
     };
@@ -124,7 +125,11 @@ fn run(recording: &Recording, plan: &Plan<'_>) -> Result<std::result::Result<Kep
                 if chunk.missing_before > 0 {
                     stream.push_missing(chunk.missing_before);
                 }
-                stream.push(&chunk.height.counts, chunk.encoder_mm.as_deref());
+                stream.push_views(
+                    &chunk.height.counts,
+                    chunk.view.as_ref().map(|view| &view.counts),
+                    chunk.encoder_mm.as_deref(),
+                );
                 if let (Some(field), Some(colour)) = (&mut work.colour, chunk.colour) {
                     field.push(chunk.first_profile, colour);
                 }
@@ -135,6 +140,15 @@ fn run(recording: &Recording, plan: &Plan<'_>) -> Result<std::result::Result<Kep
         next = following;
     }
     stream.finish();
+    if stream.views_are_apart() {
+        return Err(Error::new(
+            ErrorKind::Unmeasurable,
+            "the two views differ by more than 5 mm nearly everywhere",
+        )
+        .at(&first.folder)
+        .key("view")
+        .expected("expected two cameras' heights of the same rows of the same laser line"));
+    }
     let report = stream.belt_report().ok_or_else(|| {
         Error::new(
             ErrorKind::Unmeasurable,
@@ -171,6 +185,7 @@ fn run(recording: &Recording, plan: &Plan<'_>) -> Result<std::result::Result<Kep
         calibration: plan.calibration.map(|calibration| calibration.valid_from),
         has_colour: work.colour.is_some(),
         belt,
+        views: stream.view_report(),
         pieces,
     };
     Ok(Ok((measured, views)))
@@ -183,7 +198,7 @@ struct Work<'a> {
     finder: PieceFinder,
     colour: Option<ColourField>,
     scale_u_rel: f64,
-    light: Option<Light>,
+    light: Lighting,
     pieces: Vec<MeasuredPiece>,
     bands: Option<Vec<SurfaceBand>>,
     colour_bands: Vec<Array2<[u8; 3]>>,
@@ -314,16 +329,6 @@ fn colour_field(
         pitch_along_mm: first.description.height.pitch_along_mm,
     };
     ColourField::new(part, size.columns, place, grid, calibration).map(Some)
-}
-
-/// How the camera's place casts shadows; `None` when it looks straight down.
-fn light(camera: Camera) -> Option<Light> {
-    let tan_angle = camera.angle_deg.to_radians().tan() as f32;
-    let from_high_y = camera.side == CameraSide::HighY;
-    (tan_angle > 0.0).then_some(Light {
-        from_high_y,
-        tan_angle,
-    })
 }
 
 /// Relative standard uncertainty of volume from the scales' standard uncertainties.

@@ -3,6 +3,7 @@
 use ndarray::Array2;
 
 use crate::measure::{ShareBudget, SharedCell};
+use crate::surface::ViewReport;
 use crate::tables::PieceRecord;
 
 /// A measured piece: its row of the table, and where it lies on the recording's grid.
@@ -55,6 +56,8 @@ pub struct MeasuredRecording {
     pub has_colour: bool,
     /// The belt and the noise.
     pub belt: BeltSummary,
+    /// How a second camera's view agrees with the first; `None` without one.
+    pub views: Option<ViewReport>,
     /// Pieces ordered by y then x.
     pub pieces: Vec<MeasuredPiece>,
 }

@@ -25,6 +25,8 @@ pub struct ScanDescription {
     pub product_temperature_c: Option<f64>,
     /// The height frame.
     pub height: HeightPart,
+    /// Height frames of the same laser line from other cameras: none, or one from the other side.
+    pub views: Vec<ViewPart>,
     /// The colour frame.
     pub colour: Option<ColourPart>,
     /// The encoder's record of each row.
@@ -59,6 +61,33 @@ pub struct HeightPart {
     pub invalid: Option<u16>,
     /// This frame's first row, counted from the recording's start.
     pub first_profile: u64,
+}
+
+/// On which side of the laser plane a view's camera stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ViewSide {
+    /// At smaller y: its shadows fall towards larger y.
+    LowY,
+    /// At larger y: its shadows fall towards smaller y.
+    HighY,
+}
+
+/// A `[[view]]` part: the same rows of the same laser line, seen by another camera. Size, pitches, kind and sample type are
+/// the height frame's.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ViewPart {
+    /// The file, relative to the scan folder.
+    pub file: PathBuf,
+    /// The side its camera stands on.
+    pub camera_side: ViewSide,
+    /// Angle between its camera's view and the upright laser plane, degrees; `None`: as the first camera's.
+    pub camera_angle_deg: Option<f64>,
+    /// mm per count.
+    pub scale: f64,
+    /// mm at count 0.
+    pub offset: f64,
+    /// The count that means "no return"; `None` in float files, where NaN does.
+    pub invalid: Option<u16>,
 }
 
 /// The `[colour]` part.

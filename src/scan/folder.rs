@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use crate::document::Document;
 use crate::error::{Error, ErrorKind, Result};
 
-use super::description::{ColourPart, HeightKind, ScanDescription};
+use super::description::{ColourPart, HeightKind, ScanDescription, ViewPart};
 use super::format::{FrameSize, SampleKind};
 use super::height::HeightHeader;
 use super::wire::{Described, Stated};
@@ -41,6 +41,12 @@ impl Scan {
     #[must_use]
     pub fn height_path(&self) -> PathBuf {
         self.folder.join(&self.description.height.file)
+    }
+
+    /// Path of a view's frame.
+    #[must_use]
+    pub fn view_path(&self, view: &ViewPart) -> PathBuf {
+        self.folder.join(&view.file)
     }
 
     /// Path of the colour frame.
@@ -86,6 +92,10 @@ pub fn read_scan(folder: &Path) -> Result<Scan> {
     let height_path = folder.join(&description.height.file);
     let header = height::read_header(&height_path)?;
     check_height(&document, &description, stated, &header)?;
+    for view in &description.views {
+        let found = height::read_header(&folder.join(&view.file))?;
+        check_view(&document, &description, view, &header, &found)?;
+    }
     let first_profile = description.height.first_profile;
     if MAX_PROFILE < first_profile.saturating_add(header.size.rows as u64) {
         return Err(document
@@ -173,6 +183,16 @@ fn check_height(
             }
         }
     }
+    check_pitch(document, description, header)
+}
+
+/// A container's own pitch must be the stated one.
+fn check_pitch(
+    document: &Document,
+    description: &ScanDescription,
+    header: &HeightHeader,
+) -> Result<()> {
+    let height = &description.height;
     if let Some([across, along]) = header.pitch_mm {
         for (key, stated, found) in [
             ("height.pitch_across_mm", height.pitch_across_mm, across),
@@ -187,6 +207,61 @@ fn check_height(
         }
     }
     Ok(())
+}
+
+/// A view holds the same rows and columns as the height frame, of the same type of sample.
+fn check_view(
+    document: &Document,
+    description: &ScanDescription,
+    view: &ViewPart,
+    height: &HeightHeader,
+    found: &HeightHeader,
+) -> Result<()> {
+    if found.size != height.size {
+        let size = |size: FrameSize| format!("{} rows × {} columns", size.rows, size.columns);
+        let mut error = document
+            .wrong("view[0].file", format!("found {}", size(found.size)))
+            .expected(format!(
+                "expected {}, as the height frame has",
+                size(height.size)
+            ));
+        error.kind = ErrorKind::Mismatch;
+        return Err(error);
+    }
+    if found.samples != height.samples {
+        let kind = |samples| match samples {
+            SampleKind::U16 => "16-bit counts",
+            SampleKind::F32 => "floats",
+        };
+        let mut error = document
+            .wrong("view[0].file", format!("found {}", kind(found.samples)))
+            .expected(format!(
+                "expected {}, as in the height frame",
+                kind(height.samples)
+            ));
+        error.kind = ErrorKind::Mismatch;
+        return Err(error);
+    }
+    if found.samples == SampleKind::F32 {
+        for (value, plain, key) in [
+            (view.scale, 1.0, "view[0].scale_mm"),
+            (view.offset, 0.0, "view[0].offset_mm"),
+        ] {
+            if value != plain {
+                return Err(document
+                    .wrong(key, format!("found {value} for a float frame"))
+                    .expected(format!(
+                        "expected {plain} or no such key: float frames are in mm already"
+                    )));
+            }
+        }
+        if view.invalid.is_some() {
+            return Err(document
+                .wrong("view[0].invalid", "found a count for a float frame")
+                .expected("expected no such key (or nan): in float frames NaN means no return"));
+        }
+    }
+    check_pitch(document, description, found)
 }
 
 /// A colour frame that shows none of the height frame is a wrong file or a wrong origin.

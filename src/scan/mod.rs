@@ -16,7 +16,9 @@ mod write;
 
 pub use archive::{Archive, find_scans, read_archive};
 pub use colour::ColourReader;
-pub use description::{ColourPart, HeightKind, HeightPart, ProfilesPart, ScanDescription};
+pub use description::{
+    ColourPart, HeightKind, HeightPart, ProfilesPart, ScanDescription, ViewPart, ViewSide,
+};
 pub use folder::{SCAN_FILE, Scan, read_scan};
 pub use format::{FrameSize, MAX_FRAME_SAMPLES, SampleKind};
 pub use height::HeightReader;
@@ -24,4 +26,4 @@ pub use profiles::{Profiles, read_profile_file, read_profiles};
 pub use recording::{Recording, Rejected, RowSpan, group_recordings};
 pub use rows::{ColourRows, Counts, HeightRows};
 pub use wire::{SCAN_FORMAT, scan_schema};
-pub use write::write_scan;
+pub use write::{write_scan, write_scan_views};

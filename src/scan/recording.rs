@@ -87,8 +87,8 @@ impl Recording {
 /// Joins scans into recordings, in the order of the recordings' names' bytes; what does not fit is listed with its reason.
 ///
 /// A scan without a recording is one of its own under its id. Frames of a recording must agree in scanner, product,
-/// lanes, belt speed, kind, columns, pitches and in whether they have colour and an encoder record; the first frame
-/// leads. Of two scans with the same id, or with rows in common, the later by first row, then path, is rejected.
+/// lanes, belt speed, kind, columns, pitches, views and in whether they have colour and an encoder record; the first
+/// frame leads. Of two scans with the same id, or with rows in common, the later by first row, then path, is rejected.
 /// Rows may be missing between frames.
 #[must_use]
 pub fn group_recordings(scans: Vec<(PathBuf, Result<Scan>)>) -> (Vec<Recording>, Vec<Rejected>) {
@@ -152,6 +152,33 @@ fn order(scan: &Scan) -> (u64, &[u8]) {
         scan.description.height.first_profile,
         scan.folder.as_os_str().as_encoded_bytes(),
     )
+}
+
+/// A scan's views as far as frames must agree on them.
+fn view_text(scan: &Scan) -> String {
+    let view = |view: &super::ViewPart| {
+        let side = match view.camera_side {
+            super::ViewSide::LowY => "low-y",
+            super::ViewSide::HighY => "high-y",
+        };
+        let angle = view
+            .camera_angle_deg
+            .map_or(String::new(), |angle_deg| format!(" at {angle_deg}°"));
+        let coding = match view.invalid {
+            Some(invalid) => format!(
+                ", scale {}, offset {}, invalid {invalid}",
+                view.scale, view.offset
+            ),
+            None => String::new(),
+        };
+        format!("a view from {side}{angle}{coding}")
+    };
+    let views: Vec<String> = scan.description.views.iter().map(view).collect();
+    if views.is_empty() {
+        "none".to_string()
+    } else {
+        views.join("; ")
+    }
 }
 
 fn mismatch(scan: &Scan, key: &str, found: String) -> Error {
@@ -222,6 +249,7 @@ fn misfit(scan: &Scan, first: &Scan, before: &Scan) -> Option<Error> {
             format!("{} columns", scan.columns),
             format!("{} columns", first.columns),
         ),
+        ("view", view_text(scan), view_text(first)),
         (
             "colour",
             presence(mine.colour.is_some()),

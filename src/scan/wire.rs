@@ -8,7 +8,9 @@ use serde::Deserialize;
 use crate::document::{Document, TomlText, WireTime};
 use crate::error::Result;
 
-use super::description::{ColourPart, HeightKind, HeightPart, ProfilesPart, ScanDescription};
+use super::description::{
+    ColourPart, HeightKind, HeightPart, ProfilesPart, ScanDescription, ViewPart, ViewSide,
+};
 
 /// The format this version reads and writes.
 pub const SCAN_FORMAT: &str = "weighlight-scan/1";
@@ -41,6 +43,10 @@ pub(super) struct ScanRecord {
     product_temperature_c: Option<f64>,
     /// The height frame.
     height: HeightRecord,
+    /// The height frame of a second camera on the other side of the same laser line; at most one.
+    #[serde(default)]
+    #[schemars(length(max = 1))]
+    view: Vec<ViewRecord>,
     /// The colour frame.
     colour: Option<ColourRecord>,
     /// The encoder's record, where the belt does not run evenly.
@@ -86,6 +92,35 @@ struct HeightRecord {
     /// This frame's first row, counted from the recording's start.
     #[serde(default)]
     first_profile: u64,
+}
+
+/// The same rows as the height frame's, seen by a second camera: same size, pitches and sample type. Range frames only.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+struct ViewRecord {
+    /// A file as the height frame's, in the scan's folder.
+    file: String,
+    /// The side of the laser plane this camera stands on.
+    camera_side: ViewSideRecord,
+    /// Angle between this camera's view and the upright laser plane, degrees; as the calibration's camera when absent.
+    #[schemars(extend("exclusiveMinimum" = 0, "exclusiveMaximum" = 90))]
+    camera_angle_deg: Option<f64>,
+    /// mm per count; the height frame's when absent.
+    scale_mm: Option<f64>,
+    /// mm at count 0; the height frame's when absent.
+    offset_mm: Option<f64>,
+    /// The count that means "no return"; the height frame's when absent.
+    #[schemars(range(min = 0, max = 65535))]
+    invalid: Option<f64>,
+}
+
+#[derive(Debug, Clone, Copy, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+enum ViewSideRecord {
+    /// At smaller y: shadows fall towards larger y.
+    LowY,
+    /// At larger y: shadows fall towards smaller y.
+    HighY,
 }
 
 /// The colour frame.
@@ -148,6 +183,7 @@ pub(super) fn describe(document: &Document) -> Result<Described> {
     let optional_name =
         |key: &str, value: Option<String>| value.map(|value| document.name(key, value)).transpose();
     let (height, stated) = height_part(document, record.height)?;
+    let views = views(document, record.view, &height)?;
     let colour = record
         .colour
         .map(|colour| colour_part(document, colour))
@@ -180,6 +216,7 @@ pub(super) fn describe(document: &Document) -> Result<Described> {
             .map(|v| document.within("product_temperature_c", v, -60.0, 150.0))
             .transpose()?,
         height,
+        views,
         colour,
         profiles,
     };
@@ -239,19 +276,7 @@ fn height_part(document: &Document, record: HeightRecord) -> Result<(HeightPart,
             .wrong(&scale_key, "found 0")
             .expected("expected a factor other than 0"));
     }
-    let invalid = match record.invalid {
-        // NaN is how a float file's "no return" is written down.
-        None => None,
-        Some(value) if value.is_nan() && holds_floats(&file) != Some(false) => None,
-        Some(value) if (0.0..=65535.0).contains(&value) && value.fract() == 0.0 => {
-            Some(value as u16)
-        }
-        Some(value) => {
-            return Err(document
-                .wrong("height.invalid", format!("found {value}"))
-                .expected("expected a whole number from 0 to 65535"));
-        }
-    };
+    let invalid = invalid_count(document, "height.invalid", record.invalid, &file)?;
     let part = HeightPart {
         kind,
         file,
@@ -268,6 +293,89 @@ fn height_part(document: &Document, record: HeightRecord) -> Result<(HeightPart,
         invalid: invalid.is_some(),
     };
     Ok((part, stated))
+}
+
+fn invalid_count(
+    document: &Document,
+    key: &str,
+    value: Option<f64>,
+    file: &Path,
+) -> Result<Option<u16>> {
+    match value {
+        // NaN is how a float file's "no return" is written down.
+        None => Ok(None),
+        Some(value) if value.is_nan() && holds_floats(file) != Some(false) => Ok(None),
+        Some(value) if (0.0..=65535.0).contains(&value) && value.fract() == 0.0 => {
+            Ok(Some(value as u16))
+        }
+        Some(value) => Err(document
+            .wrong(key, format!("found {value}"))
+            .expected("expected a whole number from 0 to 65535")),
+    }
+}
+
+fn views(
+    document: &Document,
+    records: Vec<ViewRecord>,
+    height: &HeightPart,
+) -> Result<Vec<ViewPart>> {
+    if records.len() > 1 {
+        return Err(document
+            .wrong("view", format!("found {} views", records.len()))
+            .expected("expected one at most: the camera on the other side"));
+    }
+    if !records.is_empty() && height.kind == HeightKind::Stripe {
+        return Err(document
+            .wrong("view", "found a view beside stripe rows")
+            .expected(
+                "expected kind = \"range\": a second camera needs a triangulation of its own",
+            ));
+    }
+    let view = |record| view_part(document, record, height);
+    records.into_iter().map(view).collect()
+}
+
+fn view_part(document: &Document, record: ViewRecord, height: &HeightPart) -> Result<ViewPart> {
+    let file = file_part(document, "view[0].file", &record.file)?;
+    if file == height.file {
+        return Err(document
+            .wrong("view[0].file", format!("found \"{}\"", record.file))
+            .expected("expected another file than the height frame's"));
+    }
+    let camera_angle_deg = record
+        .camera_angle_deg
+        .map(|angle_deg| {
+            let angle_deg = document.positive("view[0].camera_angle_deg", angle_deg)?;
+            if angle_deg < 90.0 {
+                Ok(angle_deg)
+            } else {
+                Err(document
+                    .wrong("view[0].camera_angle_deg", format!("found {angle_deg}"))
+                    .expected("expected an angle of more than 0 and less than 90 degrees"))
+            }
+        })
+        .transpose()?;
+    let scale = document.finite("view[0].scale_mm", record.scale_mm.unwrap_or(height.scale))?;
+    if scale == 0.0 {
+        return Err(document
+            .wrong("view[0].scale_mm", "found 0")
+            .expected("expected a factor other than 0"));
+    }
+    Ok(ViewPart {
+        camera_side: match record.camera_side {
+            ViewSideRecord::LowY => ViewSide::LowY,
+            ViewSideRecord::HighY => ViewSide::HighY,
+        },
+        camera_angle_deg,
+        scale,
+        offset: document.finite(
+            "view[0].offset_mm",
+            record.offset_mm.unwrap_or(height.offset),
+        )?,
+        invalid: invalid_count(document, "view[0].invalid", record.invalid, &file)?
+            .or(height.invalid),
+        file,
+    })
 }
 
 fn colour_part(document: &Document, record: ColourRecord) -> Result<ColourPart> {
@@ -337,6 +445,27 @@ pub(super) fn to_text(description: &ScanDescription, floats: bool) -> String {
         text.whole("invalid", u64::from(invalid));
     }
     text.whole("first_profile", height.first_profile);
+    for view in &description.views {
+        text.item("view");
+        text.text("file", &view.file.to_string_lossy());
+        text.text(
+            "camera_side",
+            match view.camera_side {
+                ViewSide::LowY => "low-y",
+                ViewSide::HighY => "high-y",
+            },
+        );
+        if let Some(angle_deg) = view.camera_angle_deg {
+            text.number("camera_angle_deg", angle_deg);
+        }
+        if !floats {
+            text.number("scale_mm", view.scale);
+            text.number("offset_mm", view.offset);
+        }
+        if let Some(invalid) = view.invalid {
+            text.whole("invalid", u64::from(invalid));
+        }
+    }
     if let Some(colour) = &description.colour {
         text.table("colour");
         text.text("file", &colour.file.to_string_lossy());

@@ -34,8 +34,53 @@ pub fn write_scan(
     colour: Option<&ColourRows>,
     profiles: Option<&Profiles>,
 ) -> Result<()> {
+    write_scan_views(folder, description, height, &[], colour, profiles)
+}
+
+/// As [`write_scan`], with the frames of the description's views in their order.
+///
+/// # Errors
+/// As [`write_scan`]; and views that differ from the height frame in size or sample type.
+pub fn write_scan_views(
+    folder: &Path,
+    description: &ScanDescription,
+    height: &HeightRows,
+    views: &[HeightRows],
+    colour: Option<&ColourRows>,
+    profiles: Option<&Profiles>,
+) -> Result<()> {
+    if description.views.len() != views.len() {
+        return Err(Error::new(
+            ErrorKind::Mismatch,
+            format!(
+                "a description with {} [[view]] and {} frames for them",
+                description.views.len(),
+                views.len()
+            ),
+        )
+        .at(folder)
+        .expected("expected a frame for each view"));
+    }
     std::fs::create_dir_all(folder).map_err(|e| Error::io(folder, &e))?;
     let rows = write_height(&folder.join(&description.height.file), height)?;
+    for (part, view) in description.views.iter().zip(views) {
+        let path = folder.join(&part.file);
+        let alike = view.columns == height.columns
+            && view.counts.len() == height.counts.len()
+            && matches!(
+                (&view.counts, &height.counts),
+                (Counts::U16(_), Counts::U16(_)) | (Counts::F32(_), Counts::F32(_))
+            );
+        if !alike {
+            return Err(Error::new(
+                ErrorKind::Mismatch,
+                "a view that is not of the height frame's size and type of sample",
+            )
+            .at(&path)
+            .expected("expected the same rows, columns and type as the height frame"));
+        }
+        write_height(&path, view)?;
+    }
     match (&description.colour, colour) {
         (Some(part), Some(colour)) => write_colour(&folder.join(&part.file), colour)?,
         (None, None) => {}

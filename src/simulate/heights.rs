@@ -7,7 +7,7 @@ use rayon::prelude::*;
 use super::piece::PlacedPiece;
 use super::scanner::ScannerModel;
 use super::stream::{Purpose, stream};
-use crate::calibration::CameraSide;
+use crate::calibration::{Camera, CameraSide};
 
 /// Steps of the shadow sweep to a row.
 const SWEEP_STEPS: usize = 4;
@@ -286,14 +286,35 @@ fn shade_from_apex(
     }
 }
 
-/// The counts of the whole recording, row by row; 0 is "no return".
-pub(super) fn counts(scanner: &ScannerModel, surface: &TrueSurface, seed: u64) -> Vec<u16> {
+/// A scanner's second camera as a scanner of its own; `None` without one.
+pub(super) fn second_scanner(scanner: &ScannerModel) -> Option<ScannerModel> {
+    let (second, camera) = (scanner.second_view?, scanner.camera?);
+    let side = match camera.side {
+        CameraSide::LowY => CameraSide::HighY,
+        CameraSide::HighY => CameraSide::LowY,
+    };
+    let mut other = scanner.clone();
+    other.camera = Some(Camera { side, ..camera });
+    other.errors.height_offset_mm += second.offset_mm;
+    Some(other)
+}
+
+/// The counts of the whole recording, row by row; 0 is "no return". `rows_of` names the random stream of the rows.
+pub(super) fn counts(
+    scanner: &ScannerModel,
+    surface: &TrueSurface,
+    seed: u64,
+    rows_of: Purpose,
+) -> Vec<u16> {
     let places = Places::new(scanner, surface.rows);
     let mut counts = vec![0_u16; surface.rows * surface.columns];
     counts
         .par_chunks_mut(surface.columns)
         .enumerate()
-        .for_each(|(row, out)| count_row(scanner, surface, places, seed, row, out));
+        .for_each(|(row, out)| {
+            let rng = stream(seed, rows_of, row as u64);
+            count_row(scanner, surface, places, rng, row, out);
+        });
     counts
 }
 
@@ -301,11 +322,10 @@ fn count_row(
     scanner: &ScannerModel,
     surface: &TrueSurface,
     places: Places,
-    seed: u64,
+    mut rng: impl Rng,
     row: usize,
     out: &mut [u16],
 ) {
-    let mut rng = stream(seed, Purpose::HeightRow, row as u64);
     let errors = &scanner.errors;
     let memory = if scanner.correlated_noise_mm > 0.0 {
         (-scanner.pitch_across_mm / scanner.correlation_mm).exp()

@@ -32,7 +32,7 @@ pub use mesh::MeshShape;
 pub use pattern::{Material, Pattern, Region, direction};
 pub use piece::{PlacedPiece, Pose};
 pub use recording::{Scene, SimulatedFrame, SimulatedRecording, simulate, simulate_scene};
-pub use scanner::{BeltMesh, BeltModel, ColourModel, ScannerModel};
+pub use scanner::{BeltMesh, BeltModel, ColourModel, ScannerModel, SecondViewModel};
 pub use scenario::{SCENARIOS, Scenario};
 pub use score::{Match, Score, Spread, score};
 pub use shape::{Shape, Size};

@@ -10,9 +10,11 @@ use super::piece::{PlacedPiece, Pose};
 use super::scenario::Scenario;
 use super::stream::{Purpose, stream};
 use super::truth::TruthPiece;
+use crate::calibration::CameraSide;
 use crate::error::{Error, ErrorKind, Result};
 use crate::scan::{
-    ColourPart, ColourRows, Counts, HeightKind, HeightPart, HeightRows, ScanDescription,
+    ColourPart, ColourRows, Counts, HeightKind, HeightPart, HeightRows, ScanDescription, ViewPart,
+    ViewSide,
 };
 
 /// Cells of the truth's class grid to a sample pitch.
@@ -32,6 +34,8 @@ pub struct SimulatedFrame {
     pub description: ScanDescription,
     /// Its height rows.
     pub height: HeightRows,
+    /// Its second camera's rows, one entry for each of the description's views.
+    pub views: Vec<HeightRows>,
     /// Its colour rows.
     pub colour: Option<ColourRows>,
 }
@@ -136,7 +140,11 @@ pub fn simulate_scene(scenario: &Scenario, scene: &Scene, seed: u64) -> Result<S
     let scanner = &scenario.scanner;
     let rows = scenario.rows();
     let surface = heights::true_surface(scanner, &scene.pieces, rows);
-    let counts = heights::counts(scanner, &surface, seed);
+    let counts = heights::counts(scanner, &surface, seed, Purpose::HeightRow);
+    let second = heights::second_scanner(scanner).map(|other| {
+        let surface = heights::true_surface(&other, &scene.pieces, rows);
+        heights::counts(&other, &surface, seed, Purpose::SecondHeightRow)
+    });
     let colour = scanner.colour.as_ref().map(|model| {
         colours::render(
             scanner,
@@ -154,7 +162,7 @@ pub fn simulate_scene(scenario: &Scenario, scene: &Scene, seed: u64) -> Result<S
         let frame = cut(
             scenario,
             seed,
-            &counts,
+            (&counts, second.as_deref()),
             colour.as_ref(),
             first..last,
             frames.len(),
@@ -172,7 +180,7 @@ pub fn simulate_scene(scenario: &Scenario, scene: &Scene, seed: u64) -> Result<S
 fn cut(
     scenario: &Scenario,
     seed: u64,
-    counts: &[u16],
+    (counts, second): (&[u16], Option<&[u16]>),
     colour: Option<&ColourFrame>,
     rows: std::ops::Range<usize>,
     number: usize,
@@ -214,6 +222,22 @@ fn cut(
             rgb: frame.rgb[from * frame.columns * 3..to * frame.columns * 3].to_vec(),
         });
     }
+    let part = |counts: &[u16]| HeightRows {
+        first_row: 0,
+        columns,
+        counts: Counts::U16(counts[rows.start * columns..rows.end * columns].to_vec()),
+    };
+    let view = ViewPart {
+        file: "height-2.png".into(),
+        camera_side: match scanner.camera.map(|camera| camera.side) {
+            Some(CameraSide::HighY) => ViewSide::LowY,
+            _ => ViewSide::HighY,
+        },
+        camera_angle_deg: scanner.camera.map(|camera| camera.angle_deg),
+        scale: scanner.scale_mm,
+        offset: scanner.offset_mm,
+        invalid: Some(0),
+    };
     let recording = format!("{}-{seed}", scenario.name);
     Ok(SimulatedFrame {
         description: ScanDescription {
@@ -235,14 +259,12 @@ fn cut(
                 invalid: Some(0),
                 first_profile: rows.start as u64,
             },
+            views: second.map(|_| view).into_iter().collect(),
             colour: colour_part,
             profiles: None,
         },
-        height: HeightRows {
-            first_row: 0,
-            columns,
-            counts: Counts::U16(counts[rows.start * columns..rows.end * columns].to_vec()),
-        },
+        height: part(counts),
+        views: second.map(part).into_iter().collect(),
         colour: colour_rows,
     })
 }

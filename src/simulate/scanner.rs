@@ -93,6 +93,13 @@ pub struct ColourModel {
     pub camera: Option<ColourCamera>,
 }
 
+/// A second camera, on the other side of the laser at the same angle.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SecondViewModel {
+    /// How much higher it sees everything, mm.
+    pub offset_mm: f64,
+}
+
 /// A simulated scanner.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ScannerModel {
@@ -124,6 +131,8 @@ pub struct ScannerModel {
     pub mixed_fraction: f64,
     /// The camera: where shadows fall. `None` or 0°: none.
     pub camera: Option<Camera>,
+    /// A second camera on the other side of the laser; `None`: there is none.
+    pub second_view: Option<SecondViewModel>,
     /// Height of the laser's apex over the middle of the belt, mm; `None`: light from straight above.
     pub laser_apex_mm: Option<f64>,
     /// What the instrument does to the truth.

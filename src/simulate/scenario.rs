@@ -7,7 +7,8 @@ use super::layout::Placing;
 use super::pattern::Material;
 use super::scanner::{BeltModel, ColourModel, ScannerModel};
 use crate::calibration::{
-    Calibration, Camera, CameraSide, ColourCalibration, GeometricErrors, Provenance, Registration,
+    Calibration, Camera, CameraSide, ColourCalibration, GeometricErrors, Laser, Provenance,
+    Registration,
 };
 use crate::product::{
     ClassRule, DensityRule, DepthRule, LabBox, PieceRules, Product, Range, Spec, WeightFit,
@@ -130,6 +131,10 @@ impl Scenario {
                 .map_or_else(Registration::default, |c| c.registration),
             camera: self.scanner.camera,
             colour_camera: self.scanner.colour.as_ref().and_then(|c| c.camera),
+            laser: self.scanner.laser_apex_mm.map(|apex_height_mm| Laser {
+                apex_height_mm,
+                apex_x_mm: 0.5 * self.scanner.frame_width_mm(),
+            }),
             triangulation: None,
             tolerances: None,
             provenance: Provenance {
@@ -176,6 +181,7 @@ fn scanner(name: &str) -> ScannerModel {
             side: CameraSide::LowY,
             angle_deg: 25.0,
         }),
+        second_view: None,
         laser_apex_mm: None,
         errors: GeometricErrors::NONE,
         belt: BeltModel {

@@ -19,6 +19,8 @@ pub(super) enum Purpose {
     ColourRow,
     /// The belt's look.
     Belt,
+    /// Height noise of one row of the second camera.
+    SecondHeightRow,
 }
 
 /// The stream for `purpose` and `index`.

@@ -3,6 +3,7 @@
 //! Frame: the recording's (x across, y along from the recording's first row, z up).
 
 mod belt;
+mod fusion;
 mod grid;
 mod rectify;
 mod resample;
@@ -11,6 +12,7 @@ mod stream;
 mod stripe;
 
 pub use belt::{BeltLine, BeltReport, belt_misfit_mm};
+pub use fusion::ViewReport;
 pub use grid::{SurfaceBand, SurfaceGrid};
 
 pub use stream::{FrameLayout, SurfaceStream};

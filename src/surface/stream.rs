@@ -5,6 +5,7 @@ use std::collections::VecDeque;
 use ndarray::{Array2, ArrayView2};
 
 use super::belt::{BeltLine, BeltReport, BeltTracker};
+use super::fusion::{FusedRows, ViewFusion, ViewReport};
 use super::grid::{SurfaceBand, SurfaceGrid};
 use super::rectify::Rectifier;
 use super::resample::Resampler;
@@ -47,6 +48,7 @@ pub struct SurfaceStream {
     layout: FrameLayout,
     rectifier: Rectifier,
     resampler: Option<Resampler>,
+    second: Option<SecondView>,
     triangulation: Option<Triangulation>,
     tracker: BeltTracker,
     zones: ZoneRamp,
@@ -107,6 +109,7 @@ impl SurfaceStream {
             tracker,
             rectifier,
             resampler,
+            second: None,
             triangulation,
             grid_rows,
             waiting: Waiting::new(layout.columns),
@@ -127,6 +130,79 @@ impl SurfaceStream {
     /// Rows of the surface in all.
     pub fn rows(&self) -> usize {
         self.grid_rows
+    }
+
+    /// Fuses a second view of the same rows, whose counts mean `offset_mm + scale_mm·count` under the same calibration. To be
+    /// called before any rows come, which then come by [`SurfaceStream::push_views`].
+    pub fn add_view(&mut self, coding: (f64, f64, Option<u16>), calibration: Option<&Calibration>) {
+        let layout = &self.layout;
+        let rectifier = Rectifier::new(
+            layout.columns,
+            layout.rows.clone(),
+            layout.pitch_across_mm,
+            layout.pitch_along_mm,
+            coding,
+            &calibration.map_or(GeometricErrors::NONE, |calibration| calibration.errors),
+        );
+        self.second = Some(SecondView {
+            rectifier,
+            fusion: ViewFusion::new(layout.columns),
+        });
+    }
+
+    /// Takes the next rows of both views; without a second one as [`SurfaceStream::push`].
+    pub fn push_views(
+        &mut self,
+        counts: &Counts,
+        second: Option<&Counts>,
+        y_measured_mm: Option<&[f64]>,
+    ) {
+        let (Some(view), Some(second)) = (&mut self.second, second) else {
+            self.push(counts, y_measured_mm);
+            return;
+        };
+        self.samples += counts.len() as u64;
+        let rows = counts.len() / self.layout.columns;
+        let first_row = self.pushed_rows;
+        self.pushed_rows += rows;
+        let mut complete = Vec::new();
+        for index in 0..rows {
+            let row = first_row + index;
+            let y_mm =
+                y_measured_mm.map_or_else(|| nominal_mm(&self.layout, row), |own| own[index]);
+            complete.extend(view.fusion.push(y_mm, |one, two| {
+                self.rectifier.append_row(row, counts, index, one);
+                view.rectifier.append_row(row, second, index, two);
+            }));
+        }
+        complete.into_iter().for_each(|rows| self.push_fused(&rows));
+    }
+
+    /// How the second view agrees with the first; `None` without one, or where too little was seen by both.
+    pub fn view_report(&self) -> Option<ViewReport> {
+        self.second.as_ref().and_then(|view| view.fusion.report())
+    }
+
+    /// Whether the second view sees something other than the first.
+    pub fn views_are_apart(&self) -> bool {
+        let second = self.second.as_ref();
+        second.is_some_and(|view| view.fusion.is_apart())
+    }
+
+    fn push_fused(&mut self, rows: &FusedRows) {
+        self.seen_samples += seen(&rows.heights_mm);
+        let (tracker, waiting) = (&mut self.tracker, &mut self.waiting);
+        let heights = rows.heights_mm.chunks_exact(self.layout.columns);
+        for (heights, &y_mm) in heights.zip(&rows.y_mm) {
+            let mut complete = |row: &[f32]| {
+                push_row(tracker, row);
+                waiting.push(row);
+            };
+            match &mut self.resampler {
+                None => complete(heights),
+                Some(resampler) => resampler.push(y_mm, heights, complete),
+            }
+        }
     }
 
     /// Takes the next rows; `y_measured_mm` gives each row's own y where the layout says so.
@@ -170,6 +246,21 @@ impl SurfaceStream {
         let missing = vec![f32::NAN; self.layout.columns];
         let first_row = self.pushed_rows;
         self.pushed_rows += rows;
+        if self.second.is_some() {
+            for row in first_row..self.pushed_rows {
+                let y_mm = nominal_mm(&self.layout, row);
+                let block = self.second.as_mut().and_then(|view| {
+                    view.fusion.push(y_mm, |one, two| {
+                        one.extend_from_slice(&missing);
+                        two.extend_from_slice(&missing);
+                    })
+                });
+                if let Some(rows) = block {
+                    self.push_fused(&rows);
+                }
+            }
+            return;
+        }
         let (tracker, waiting) = (&mut self.tracker, &mut self.waiting);
         for index in 0..rows {
             let mut complete = |row: &[f32]| {
@@ -189,6 +280,9 @@ impl SurfaceStream {
 
     /// No more rows.
     pub fn finish(&mut self) {
+        if let Some(rows) = self.second.as_mut().and_then(|view| view.fusion.finish()) {
+            self.push_fused(&rows);
+        }
         let end = self.grid_rows;
         if let Some(resampler) = &mut self.resampler {
             let (tracker, waiting) = (&mut self.tracker, &mut self.waiting);
@@ -265,6 +359,18 @@ impl SurfaceStream {
             .flat_map(|row| stripe::heights_mm(row, triangulation, self.layout.pitch_across_mm))
             .collect()
     }
+}
+
+/// A second view and what its counts mean.
+#[derive(Debug)]
+struct SecondView {
+    rectifier: Rectifier,
+    fusion: ViewFusion,
+}
+
+/// Nominal y of a row of the surface, mm.
+fn nominal_mm(layout: &FrameLayout, row: usize) -> f64 {
+    (layout.rows.start as f64 + row as f64 + 0.5) * layout.pitch_along_mm
 }
 
 /// Number of samples with a return.

@@ -5,7 +5,7 @@ use std::path::Path;
 
 use tempfile::TempDir;
 use weighlight::calibration::{
-    Calibration, CalibrationSet, Camera, CameraSide, ColourCalibration, GeometricErrors,
+    Calibration, CalibrationSet, Camera, CameraSide, ColourCalibration, GeometricErrors, Laser,
     Provenance, Registration, Tolerances, Triangulation, read_calibration, write_calibration,
 };
 
@@ -42,6 +42,10 @@ fn full() -> Calibration {
             dx_mm: 0.02,
             dy_mm: -0.01,
         },
+        laser: Some(Laser {
+            apex_height_mm: 612.5,
+            apex_x_mm: 298.0,
+        }),
         camera: Some(Camera {
             side: CameraSide::HighY,
             angle_deg: 30.0,
@@ -92,6 +96,7 @@ fn plain(scanner: &str, from: &str) -> Calibration {
         registration: Registration::default(),
         camera: None,
         colour_camera: None,
+        laser: None,
         triangulation: None,
         tolerances: None,
         provenance: Provenance::default(),

@@ -27,6 +27,7 @@ fn the_scan_example_reads() {
     let f = folder.path();
     fs::write(f.join("scan.toml"), example("weighlight-scan/1")).expect("written");
     fs::copy(reference_frame("u16.png"), f.join("height.png")).expect("copied");
+    fs::copy(reference_frame("u16.png"), f.join("height-2.png")).expect("copied");
     fs::copy(reference_frame("rgb.png"), f.join("colour.png")).expect("copied");
     let lines: String = (0..13).map(|row| format!("{row},{row}.25\n")).collect();
     fs::write(

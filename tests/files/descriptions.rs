@@ -4,7 +4,7 @@ use std::fs;
 
 use tempfile::TempDir;
 use weighlight::ErrorKind;
-use weighlight::scan::{HeightKind, read_profile_file, read_profiles, read_scan};
+use weighlight::scan::{HeightKind, ViewSide, read_profile_file, read_profiles, read_scan};
 
 use crate::{reference_frame, says};
 
@@ -489,4 +489,91 @@ fn a_described_encoder_record_must_be_there() {
     let error = read_scan(folder.path()).expect_err("no such file");
     assert_eq!(error.kind, ErrorKind::Io);
     says(&error, &["profiles.csv"]);
+}
+
+const VIEW: &str = "
+
+[[view]]
+file = \"u16-2.png\"
+camera_side = \"high-y\"
+";
+
+fn folder_with_view(view: &str) -> TempDir {
+    let folder = folder_of(GOOD.to_string() + view);
+    fs::copy(reference_frame("u16.png"), folder.path().join("u16-2.png")).expect("copied");
+    folder
+}
+
+#[test]
+fn a_view_takes_the_height_frames_coding_unless_it_has_its_own() {
+    let folder = folder_with_view(VIEW);
+    let scan = read_scan(folder.path()).expect("a scan");
+    let view = &scan.description.views[0];
+    assert_eq!(
+        (view.scale, view.offset, view.invalid),
+        (0.01, -5.0, Some(0))
+    );
+    assert_eq!(view.camera_side, ViewSide::HighY);
+    assert_eq!(view.camera_angle_deg, None);
+    let own = "camera_angle_deg = 30.0\nscale_mm = 0.02\noffset_mm = 1.5\ninvalid = 65535\n";
+    let folder = folder_with_view(&(VIEW.to_string() + own));
+    let scan = read_scan(folder.path()).expect("a scan");
+    let view = &scan.description.views[0];
+    assert_eq!(
+        (view.scale, view.offset, view.invalid),
+        (0.02, 1.5, Some(65535))
+    );
+    assert_eq!(view.camera_angle_deg, Some(30.0));
+}
+
+#[test]
+fn a_view_that_does_not_fit_is_refused() {
+    for (from, to, parts) in [
+        (
+            "u16-2.png",
+            "u16.png",
+            &["view[0].file", "another file"][..],
+        ),
+        ("u16-2.png", "absent.png", &["absent.png"][..]),
+        (
+            "u16-2.png",
+            "../u16.png",
+            &["view[0].file", "own folder"][..],
+        ),
+        ("high-y", "left", &["camera_side"][..]),
+        (
+            "camera_side",
+            "camera_sid",
+            &["camera_sid", "did you mean 'camera_side'?"][..],
+        ),
+        (
+            "\"high-y\"",
+            "\"high-y\"\ncamera_angle_deg = 90.0",
+            &["view[0].camera_angle_deg", "less than 90"][..],
+        ),
+        (
+            "\"high-y\"",
+            "\"high-y\"\nscale_mm = 0.0",
+            &["view[0].scale_mm", "other than 0"][..],
+        ),
+        (
+            "\"high-y\"",
+            "\"high-y\"\n\n[[view]]\nfile = \"b.png\"\ncamera_side = \"low-y\"",
+            &["2 views", "one at most"][..],
+        ),
+    ] {
+        let folder = folder_with_view(&VIEW.replace(from, to));
+        says(&read_scan(folder.path()).expect_err(to), parts);
+    }
+    let folder = folder_of(GOOD.to_string() + &VIEW.replace("u16-2.png", "small.npy"));
+    let mut npy = b"\x93NUMPY\x01\x00\x76\x00".to_vec();
+    let dictionary = "{'descr': '<u2', 'fortran_order': False, 'shape': (1, 2), }";
+    npy.extend_from_slice(format!("{dictionary:<117}\n").as_bytes());
+    npy.extend_from_slice(&[1, 0, 2, 0]);
+    fs::write(folder.path().join("small.npy"), npy).expect("written");
+    let error = read_scan(folder.path()).expect_err("too small");
+    says(
+        &error,
+        &["view[0].file", "1 rows × 2 columns", "13 rows × 17 columns"],
+    );
 }

@@ -33,6 +33,7 @@ fn description(id: &str, recording: Option<&str>, first_profile: u64) -> ScanDes
             invalid: Some(0),
             first_profile,
         },
+        views: Vec::new(),
         colour: None,
         profiles: None,
     }

@@ -31,6 +31,7 @@ fn description(height_file: &str, colour_file: Option<&str>, floats: bool) -> Sc
             invalid: (!floats).then_some(0),
             first_profile: 123_456,
         },
+        views: Vec::new(),
         colour: colour_file.map(|file| ColourPart {
             file: file.into(),
             pitch_across_mm: 0.4,

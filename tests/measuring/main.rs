@@ -7,3 +7,4 @@ mod fat;
 mod invariance;
 mod recordings;
 mod solids;
+mod views;

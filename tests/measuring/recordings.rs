@@ -9,7 +9,7 @@ use weighlight::Result;
 use weighlight::calibration::Calibration;
 use weighlight::pipeline::{MeasuredRecording, Plan, measure_recording};
 use weighlight::product::Product;
-use weighlight::scan::{Rejected, read_archive, write_scan};
+use weighlight::scan::{Rejected, read_archive, write_scan_views};
 use weighlight::simulate::{
     BeltModel, Pattern, PlacedPiece, Pose, Scenario, Shape, SimulatedFrame, SmoothField,
 };
@@ -73,10 +73,11 @@ pub fn written(frames: &[SimulatedFrame]) -> TempDir {
     let folder = tempfile::tempdir().unwrap();
     for frame in frames {
         let place = folder.path().join(&frame.description.id);
-        write_scan(
+        write_scan_views(
             &place,
             &frame.description,
             &frame.height,
+            &frame.views,
             frame.colour.as_ref(),
             None,
         )

@@ -1,14 +1,18 @@
 //! Mends the window of a piece: false samples out, missing ones in, hidden flanks rebuilt.
 
 mod dropouts;
+mod fan;
 mod flank;
+mod light;
 mod shadow;
+mod slot;
 mod spikes;
 
 use ndarray::Array2;
 
-pub use self::shadow::Light;
-use super::region::Region;
+pub use self::light::{Apex, Cameras, Light, Lighting};
+use self::shadow::{Lanes, Rays};
+use super::region::{Cell, Region};
 use crate::surface::SurfaceGrid;
 
 /// How a cell's height is known.
@@ -40,18 +44,27 @@ pub struct Mended {
     pub ceiling_mm: Array2<f32>,
 }
 
+/// The window of a piece while it is mended.
+struct Window<'a> {
+    heights_mm: &'a mut Array2<f32>,
+    states: &'a mut Array2<CellState>,
+    ceiling_mm: &'a mut Array2<f32>,
+    cells: &'a Array2<Cell>,
+}
+
 /// Mends the window of a piece.
 ///
 /// - Samples that stand alone far from all around them are taken for false and left out.
 /// - A gap behind the piece, seen from the camera, that falls as a grazing ray does is a shadow: its flank is rebuilt,
-///   by what the flanks that are seen look like.
+///   by what the flanks that are seen look like. The same goes for what the laser's fan does not reach, in rows.
+/// - Where two cameras look from either side, only slots between flanks are left to rebuild.
 /// - All other gaps take the mean of straight lines across them, along and across, weighted by nearness.
 pub fn mend(
     region: &Region,
     grid: &SurfaceGrid,
     noise_mm: f64,
     low_mm: f32,
-    light: Option<Light>,
+    lighting: &Lighting,
 ) -> Mended {
     let mut heights_mm = region.heights_mm.clone();
     spikes::reject_spikes(&mut heights_mm, noise_mm);
@@ -63,16 +76,35 @@ pub fn mend(
         }
     });
     let mut ceiling_mm = Array2::from_elem(heights_mm.dim(), 0.0);
-    shadow::rebuild(
-        &mut heights_mm,
-        &mut states,
-        &mut ceiling_mm,
-        &region.cells,
-        grid,
+    let cells = &region.cells;
+    let (camera, tans) = match lighting.cameras {
+        Cameras::One(light) => (Some(light), None),
+        Cameras::Unknown => (light::infer(&heights_mm, cells, grid, low_mm), None),
+        Cameras::Both { low_tan, high_tan } => (None, low_tan.zip(high_tan)),
+    };
+    let fan = fan::sides(&heights_mm, region, grid, low_mm, camera, lighting.laser);
+    let lanes = Lanes {
+        rays: Rays::Parallel(camera.map_or(0.0, |light| light.tan_angle)),
+        pitch_mm: grid.pitch_along_mm as f32,
+        aspect: (grid.pitch_along_mm / grid.pitch_across_mm) as f32,
         low_mm,
-        noise_mm as f32,
-        light,
-    );
+        noise_mm: noise_mm as f32,
+        crossed: false,
+    };
+    let mut window = Window {
+        heights_mm: &mut heights_mm,
+        states: &mut states,
+        ceiling_mm: &mut ceiling_mm,
+        cells,
+    };
+    match (fan.is_empty(), camera) {
+        (true, None) => {}
+        (true, Some(light)) => shadow::rebuild(&mut window, &lanes, light.from_high_y),
+        (false, _) => fan::rebuild(&mut window, &lanes, camera, &fan),
+    }
+    if let Some((low_tan, high_tan)) = tans {
+        slot::rebuild(&mut window, grid, low_mm, [low_tan, high_tan]);
+    }
     dropouts::fill(&mut heights_mm, &mut states);
     ceiling_mm.zip_mut_with(&heights_mm, |ceiling, &height| {
         *ceiling = ceiling.max(height)

@@ -5,12 +5,11 @@
 //! it rounds off to the ray's slope, it goes on as the parabola `z² ∝ distance` that an ellipse's rim follows; if it is a crease,
 //! the flank goes straight down.
 
-use ndarray::{Array2, ArrayView1, ArrayView2, ArrayViewMut2, Axis};
+use ndarray::{ArrayView1, ArrayView2, Axis};
 
 use super::super::region::Cell;
-use super::CellState;
 use super::flank::{SeenFlanks, directions};
-use crate::surface::SurfaceGrid;
+use super::{CellState, Window};
 
 /// Shortest gap, cells, that can be told from a dropout.
 pub const LEAST_GAP: usize = 2;
@@ -21,13 +20,51 @@ const POOLED_LANES: usize = 4;
 /// Cells from the shoulder over which its slope is taken.
 const SHOULDER_CELLS: usize = 3;
 
-/// From which side the scene is seen, and how steeply.
+/// How the rays run that graze the lanes' shoulders.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Light {
-    /// Whether the camera stands at larger y, so that shadows fall towards smaller y.
-    pub from_high_y: bool,
-    /// Tangent of the angle between the camera's view and upright.
-    pub tan_angle: f32,
+pub enum Rays {
+    /// All alike: the tangent of their angle to upright.
+    Parallel(f32),
+    /// From a point at `height_mm` above the belt, `start_mm` before the first cell's centre.
+    Fan {
+        /// From the point's foot to the first cell's centre, mm.
+        start_mm: f32,
+        /// The point's height above the belt, mm.
+        height_mm: f32,
+    },
+}
+
+/// Lanes seen from their low end.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Lanes {
+    /// How the rays run.
+    pub rays: Rays,
+    /// Length of a cell along the lane, mm.
+    pub pitch_mm: f32,
+    /// That length over the distance of two lanes.
+    pub aspect: f32,
+    /// The low threshold, mm.
+    pub low_mm: f32,
+    /// Standard deviation of a sample, mm.
+    pub noise_mm: f32,
+    /// Whether another light's shadows lie about: a gap may then be longer than its ray, which fills only its own share.
+    pub crossed: bool,
+}
+
+impl Lanes {
+    /// Tangent of the ray that grazes the cell `at` of a lane, `height_mm` above the belt.
+    fn tan(&self, at: usize, height_mm: f32) -> f32 {
+        match self.rays {
+            Rays::Parallel(tan) => tan,
+            Rays::Fan {
+                start_mm,
+                height_mm: apex_mm,
+            } => {
+                let out_mm = start_mm + at as f32 * self.pitch_mm;
+                (out_mm / (apex_mm - height_mm).max(1.0)).max(1e-3)
+            }
+        }
+    }
 }
 
 /// The last seen cell before a shadow.
@@ -38,56 +75,85 @@ struct Shoulder {
     height_mm: f32,
     /// Hidden cells behind it.
     gap: usize,
+    /// Fall of the grazing ray per cell, mm.
+    fall_mm: f32,
     /// Height of what the shadow ends on, if that is the piece itself, mm.
     floor_mm: f32,
 }
 
 /// A rebuilt cell.
-struct Fill {
-    cell: (usize, usize),
-    height_mm: f32,
-    ray_mm: f32,
-    state: CellState,
+#[derive(Debug, Clone, Copy)]
+pub struct Fill {
+    /// Place along the lane, and the lane.
+    pub cell: (usize, usize),
+    /// Expected height, mm.
+    pub height_mm: f32,
+    /// Height of the grazing ray, mm.
+    pub ray_mm: f32,
+    /// How it is known.
+    pub state: CellState,
+    /// Cells from the nearest seen one along the lane.
+    pub out: usize,
 }
 
-/// Rebuilds hidden flanks in a window: fills `heights_mm`, marks `states`, and puts the grazing ray into `ceiling_mm`.
-#[allow(
-    clippy::too_many_arguments,
-    reason = "three planes of one window, and what is known of it"
-)]
-pub fn rebuild(
-    heights_mm: &mut Array2<f32>,
-    states: &mut Array2<CellState>,
-    ceiling_mm: &mut Array2<f32>,
-    cells: &Array2<Cell>,
-    grid: &SurfaceGrid,
-    low_mm: f32,
-    noise_mm: f32,
-    light: Option<Light>,
-) {
-    let Some(light) = light.or_else(|| infer(heights_mm, cells, grid, low_mm)) else {
-        return;
-    };
-    let mut heights = heights_mm.view_mut();
-    let mut states = states.view_mut();
-    let mut ceiling = ceiling_mm.view_mut();
-    let mut cells = cells.view();
+/// Rebuilds hidden flanks in a window, as one camera's view leaves them.
+pub fn rebuild(window: &mut Window<'_>, lanes: &Lanes, from_high_y: bool) {
+    let mut heights = window.heights_mm.view_mut();
+    let mut states = window.states.view_mut();
+    let mut ceiling = window.ceiling_mm.view_mut();
+    let mut cells = window.cells.view();
     // Lanes are columns, seen from their low end.
-    if light.from_high_y {
+    if from_high_y {
         heights.invert_axis(Axis(0));
         states.invert_axis(Axis(0));
         ceiling.invert_axis(Axis(0));
         cells.invert_axis(Axis(0));
     }
-    let pitch_mm = grid.pitch_along_mm as f32;
-    let fall_mm = pitch_mm / light.tan_angle;
-    let hidden_fronts = hidden_fronts(&heights.view(), &cells, fall_mm, low_mm);
-    let shoulders = shoulders(&heights.view(), &cells, pitch_mm, low_mm, light.tan_angle);
-    if shoulders.iter().all(Vec::is_empty) && hidden_fronts.iter().all(Option::is_none) {
-        return;
+    for fill in fills(&heights.view(), &cells, lanes, None) {
+        heights[fill.cell] = fill.height_mm;
+        states[fill.cell] = fill.state;
+        ceiling[fill.cell] = fill.ray_mm;
     }
-    let aspect = (grid.pitch_along_mm / grid.pitch_across_mm) as f32;
-    let flanks = SeenFlanks::new(&heights.view(), &cells, low_mm, fall_mm, aspect, noise_mm);
+}
+
+/// What hidden cells are expected to be. Lanes are columns, seen from their low end; where no flank in view is like a hidden one,
+/// `more` flanks are asked.
+pub fn fills(
+    heights: &ArrayView2<'_, f32>,
+    cells: &ArrayView2<'_, Cell>,
+    lanes: &Lanes,
+    more: Option<&dyn Fn(f32) -> SeenFlanks>,
+) -> Vec<Fill> {
+    let low_mm = lanes.low_mm;
+    let shoulders = shoulders(heights, cells, lanes);
+    let fall_mm = match lanes.rays {
+        Rays::Parallel(tan) => lanes.pitch_mm / tan,
+        // The flanks that are seen are asked about the rays as they fall on those that are not.
+        Rays::Fan { .. } => {
+            let mut falls: Vec<f32> = shoulders.iter().flatten().map(|s| s.fall_mm).collect();
+            match crate::stats::median(&mut falls) {
+                Some(fall_mm) => fall_mm,
+                None => return Vec::new(),
+            }
+        }
+    };
+    // Neighbours' shadows on the piece's front are told by the fall of a camera's rays.
+    let hidden_fronts = match lanes.rays {
+        Rays::Parallel(_) if !lanes.crossed => hidden_fronts(heights, cells, fall_mm, low_mm),
+        _ => vec![None; heights.ncols()],
+    };
+    if shoulders.iter().all(Vec::is_empty) && hidden_fronts.iter().all(Option::is_none) {
+        return Vec::new();
+    }
+    let flanks = SeenFlanks::new(
+        heights,
+        cells,
+        low_mm,
+        fall_mm,
+        lanes.aspect,
+        lanes.noise_mm,
+    );
+    let more = more.map(|more| more(fall_mm / lanes.pitch_mm));
     let last: Vec<Option<usize>> = shoulders
         .iter()
         .map(|lane| lane.last().map(|shoulder| shoulder.at))
@@ -98,10 +164,12 @@ pub fn rebuild(
         for (index, shoulder) in found.iter().enumerate() {
             let outer = index + 1 == found.len() && shoulder.floor_mm == 0.0;
             let like_seen = edge[lane].filter(|_| outer).and_then(|direction| {
-                let height_mm = pooled_height(&heights, &shoulders, lane, shoulder);
-                flanks.behind(height_mm, direction)
+                let height_mm = pooled_height(heights, &shoulders, lane, shoulder);
+                let ask = |flanks: &SeenFlanks| flanks.behind(height_mm, direction);
+                ask(&flanks).or_else(|| more.as_ref().and_then(ask))
             });
-            let slope_mm = shoulder_slope(&heights.view(), lane, shoulder.at);
+            let slope_mm = shoulder_slope(heights, lane, shoulder.at);
+            let fall_mm = shoulder.fall_mm;
             for j in 1..=shoulder.gap {
                 let ray_mm = (shoulder.height_mm - j as f32 * fall_mm).max(0.0);
                 let (height_mm, covered) = match &like_seen {
@@ -122,16 +190,13 @@ pub fn rebuild(
                         (Some(_), true) => CellState::Shadow,
                         (None, true) => CellState::Alone,
                     },
+                    out: j,
                 });
             }
         }
     }
-    fills.extend(fronts(&hidden_fronts, &heights.view(), &flanks, low_mm));
-    for fill in fills {
-        heights[fill.cell] = fill.height_mm;
-        states[fill.cell] = fill.state;
-        ceiling[fill.cell] = fill.ray_mm;
-    }
+    fills.extend(fronts(&hidden_fronts, heights, &flanks, low_mm));
+    fills
 }
 
 /// Unseen cells on the camera's side, in the shadow of a neighbour.
@@ -229,21 +294,21 @@ fn fronts(
                 height_mm,
                 ray_mm,
                 state,
+                out: index + 1,
             });
         }
     }
     fills
 }
 
-/// The shoulders of each lane, in order away from the camera.
+/// The shoulders of each lane, in order away from the light or camera.
 fn shoulders(
-    heights: &ndarray::ArrayView2<'_, f32>,
-    cells: &ndarray::ArrayView2<'_, Cell>,
-    pitch_mm: f32,
-    low_mm: f32,
-    tan_angle: f32,
+    heights: &ArrayView2<'_, f32>,
+    cells: &ArrayView2<'_, Cell>,
+    lanes: &Lanes,
 ) -> Vec<Vec<Shoulder>> {
-    let lane = |column: ndarray::ArrayView1<'_, f32>, cells: ndarray::ArrayView1<'_, Cell>| {
+    let (low_mm, pitch_mm) = (lanes.low_mm, lanes.pitch_mm);
+    let lane = |column: ArrayView1<'_, f32>, cells: ArrayView1<'_, Cell>| {
         let mut found = Vec::new();
         let mut last: Option<usize> = None;
         for at in 0..=column.len() {
@@ -257,15 +322,27 @@ fn shoulders(
             {
                 let end_mm = column.get(at).copied().unwrap_or(0.0);
                 let on_own = cells.get(at) == Some(&Cell::Own) && end_mm > low_mm;
-                let ray_mm = (at - before) as f32 * pitch_mm / tan_angle;
-                if column[before] - end_mm.max(0.0) >= LEAST_FALL * ray_mm {
-                    let floor_mm = if on_own { end_mm } else { 0.0 };
+                let tan = lanes.tan(before, column[before]);
+                let ray_mm = (at - before) as f32 * pitch_mm / tan;
+                let drop_mm = column[before] - end_mm.max(0.0);
+                let fall_mm = pitch_mm / tan;
+                let own_share = (drop_mm / fall_mm).ceil().max(0.0) as usize;
+                let gap = at - before - 1;
+                let floor_mm = if on_own { end_mm } else { 0.0 };
+                let mut push = |gap| {
                     found.push(Shoulder {
                         at: before,
                         height_mm: column[before] - floor_mm,
-                        gap: at - before - 1,
+                        gap,
+                        fall_mm,
                         floor_mm,
                     });
+                };
+                if drop_mm >= LEAST_FALL * ray_mm {
+                    push(gap);
+                } else if lanes.crossed && !on_own && own_share > LEAST_GAP {
+                    // What is hidden beyond the ray's end is hidden by the other light.
+                    push(own_share.min(gap));
                 }
             }
             last = Some(at);
@@ -282,7 +359,7 @@ fn shoulders(
 
 /// Height of a shoulder, by the line through those around it: less noise than its own sample has.
 fn pooled_height(
-    heights: &ArrayViewMut2<'_, f32>,
+    heights: &ArrayView2<'_, f32>,
     shoulders: &[Vec<Shoulder>],
     lane: usize,
     shoulder: &Shoulder,
@@ -304,7 +381,7 @@ fn pooled_height(
 }
 
 /// Fall per cell towards the shoulder, coming from its seen side, mm.
-fn shoulder_slope(heights: &ArrayView2<'_, f32>, lane: usize, at: usize) -> f32 {
+pub fn shoulder_slope(heights: &ArrayView2<'_, f32>, lane: usize, at: usize) -> f32 {
     let inner = at
         .checked_sub(SHOULDER_CELLS)
         .map(|inner| heights[[inner, lane]]);
@@ -316,7 +393,7 @@ fn shoulder_slope(heights: &ArrayView2<'_, f32>, lane: usize, at: usize) -> f32 
 
 /// Height of the `j`-th cell behind a shoulder by the parabola that the shoulder's slope begins; half as long as the ray when
 /// the shoulder has the ray's slope, less in proportion when it is more of a crease.
-fn parabola(height_mm: f32, fall_mm: f32, slope_mm: f32, j: usize) -> f32 {
+pub fn parabola(height_mm: f32, fall_mm: f32, slope_mm: f32, j: usize) -> f32 {
     let share = (slope_mm / fall_mm).clamp(0.0, 1.0);
     let reach = share * height_mm / fall_mm / 2.0;
     let out = j as f32;
@@ -325,51 +402,4 @@ fn parabola(height_mm: f32, fall_mm: f32, slope_mm: f32, j: usize) -> f32 {
     } else {
         height_mm * (1.0 - out / reach).sqrt()
     }
-}
-
-/// Side and angle from the shadows themselves: the gaps behind the piece that fall steeply, and by how much.
-fn infer(
-    heights_mm: &Array2<f32>,
-    cells: &Array2<Cell>,
-    grid: &SurfaceGrid,
-    low_mm: f32,
-) -> Option<Light> {
-    /// Shadows that must agree on the angle.
-    const LEAST_SHADOWS: usize = 8;
-    /// Cameras stand between about 10° and 50° off the laser.
-    const TANGENTS: std::ops::Range<f32> = 0.17..1.2;
-    let pitch_mm = grid.pitch_along_mm as f32;
-    let mut tangents = [Vec::new(), Vec::new()];
-    for (column, cells) in heights_mm.columns().into_iter().zip(cells.columns()) {
-        let mut last: Option<usize> = None;
-        for at in 0..column.len() {
-            if column[at].is_nan() {
-                continue;
-            }
-            if let Some(before) = last
-                && at - before > 2 * LEAST_GAP
-            {
-                let fall_mm = column[before] - column[at];
-                let own = if fall_mm > 0.0 { before } else { at };
-                let other = before + at - own;
-                // Only shadows on the belt tell the whole ray.
-                if cells[own] == Cell::Own && column[other] <= low_mm {
-                    let tangent = (at - before) as f32 * pitch_mm / fall_mm.abs();
-                    if TANGENTS.contains(&tangent) {
-                        tangents[usize::from(fall_mm < 0.0)].push(tangent);
-                    }
-                }
-            }
-            last = Some(at);
-        }
-    }
-    let from_high_y = tangents[1].len() > tangents[0].len();
-    let seen = &mut tangents[usize::from(from_high_y)];
-    if seen.len() < LEAST_SHADOWS {
-        return None;
-    }
-    crate::stats::median(seen).map(|tan_angle| Light {
-        from_high_y,
-        tan_angle,
-    })
 }

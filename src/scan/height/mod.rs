@@ -8,6 +8,7 @@ use std::path::{Path, PathBuf};
 
 use crate::error::{Error, ErrorKind, Result};
 
+use super::description::ViewPart;
 use super::folder::Scan;
 use super::format::{FrameSize, HeightFormat, SampleKind};
 use super::rows::{Counts, HeightRows};
@@ -44,7 +45,18 @@ impl HeightReader {
     /// # Errors
     /// The file cannot be read, or is no longer the frame that `scan` was read from.
     pub fn open(scan: &Scan) -> Result<Self> {
-        let path = scan.height_path();
+        Self::open_file(scan, scan.height_path())
+    }
+
+    /// Opens the frame of one of the views of `scan`.
+    ///
+    /// # Errors
+    /// The file cannot be read, or is no longer the frame that `scan` was read from.
+    pub fn open_view(scan: &Scan, view: &ViewPart) -> Result<Self> {
+        Self::open_file(scan, scan.view_path(view))
+    }
+
+    fn open_file(scan: &Scan, path: PathBuf) -> Result<Self> {
         let (source, header) = open(&path, Depth::Rows)?;
         let size = FrameSize {
             rows: scan.rows,
