@@ -10,6 +10,7 @@ mod png_rows;
 mod profiles;
 mod recording;
 mod rows;
+mod text;
 mod tiff;
 mod wire;
 mod write;

@@ -1,11 +1,11 @@
-//! `scan.toml` as written, and its way to and from the checked description.
+//! `scan.toml` as read, and its way to the checked description.
 
 use std::path::{Component, Path, PathBuf};
 
 use schemars::JsonSchema;
 use serde::Deserialize;
 
-use crate::document::{Document, TomlText, WireTime};
+use crate::document::{Document, WireTime};
 use crate::error::Result;
 
 use super::description::{
@@ -402,83 +402,6 @@ fn file_part(document: &Document, key: &str, file: &str) -> Result<PathBuf> {
             .wrong(key, format!("found \"{file}\""))
             .expected("expected a file in the scan's own folder, such as \"height.png\""))
     }
-}
-
-/// The description as `scan.toml`; `floats` says that the height file holds floats, which state neither scale nor offset.
-pub(super) fn to_text(description: &ScanDescription, floats: bool) -> String {
-    let mut text = TomlText::new(SCAN_FORMAT);
-    text.text("id", &description.id);
-    text.time("captured", description.captured);
-    text.text("scanner", &description.scanner);
-    if let Some(product) = &description.product {
-        text.text("product", product);
-    }
-    if let Some(recording) = &description.recording {
-        text.text("recording", recording);
-    }
-    if let Some(lanes) = description.lanes {
-        text.whole("lanes", u64::from(lanes));
-    }
-    if let Some(speed) = description.belt_speed_mm_s {
-        text.number("belt_speed_mm_s", speed);
-    }
-    if let Some(temperature) = description.product_temperature_c {
-        text.number("product_temperature_c", temperature);
-    }
-    let height = &description.height;
-    text.table("height");
-    let unit = match height.kind {
-        HeightKind::Range => "mm",
-        HeightKind::Stripe => {
-            text.text("kind", "stripe");
-            "px"
-        }
-    };
-    text.text("file", &height.file.to_string_lossy());
-    text.number("pitch_across_mm", height.pitch_across_mm);
-    text.number("pitch_along_mm", height.pitch_along_mm);
-    if !floats {
-        text.number(&format!("scale_{unit}"), height.scale);
-        text.number(&format!("offset_{unit}"), height.offset);
-    }
-    if let Some(invalid) = height.invalid {
-        text.whole("invalid", u64::from(invalid));
-    }
-    text.whole("first_profile", height.first_profile);
-    for view in &description.views {
-        text.item("view");
-        text.text("file", &view.file.to_string_lossy());
-        text.text(
-            "camera_side",
-            match view.camera_side {
-                ViewSide::LowY => "low-y",
-                ViewSide::HighY => "high-y",
-            },
-        );
-        if let Some(angle_deg) = view.camera_angle_deg {
-            text.number("camera_angle_deg", angle_deg);
-        }
-        if !floats {
-            text.number("scale_mm", view.scale);
-            text.number("offset_mm", view.offset);
-        }
-        if let Some(invalid) = view.invalid {
-            text.whole("invalid", u64::from(invalid));
-        }
-    }
-    if let Some(colour) = &description.colour {
-        text.table("colour");
-        text.text("file", &colour.file.to_string_lossy());
-        text.number("pitch_across_mm", colour.pitch_across_mm);
-        text.number("pitch_along_mm", colour.pitch_along_mm);
-        text.number("origin_across_mm", colour.origin_across_mm);
-        text.number("origin_along_mm", colour.origin_along_mm);
-    }
-    if let Some(profiles) = &description.profiles {
-        text.table("profiles");
-        text.text("file", &profiles.file.to_string_lossy());
-    }
-    text.finish()
 }
 
 /// The JSON Schema of `scan.toml`.

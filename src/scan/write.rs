@@ -15,7 +15,7 @@ use super::folder::SCAN_FILE;
 use super::format::{ColourFormat, HeightFormat};
 use super::profiles::Profiles;
 use super::rows::{ColourRows, Counts, HeightRows};
-use super::wire;
+use super::text;
 
 /// Quality of JPEG colour frames: visually lossless, and marked as lossy when read.
 const JPEG_QUALITY: u8 = 95;
@@ -94,7 +94,7 @@ pub fn write_scan_views(
         (part, _) => return Err(unpaired(folder, "profiles", part.is_some())),
     }
     let floats = matches!(height.counts, Counts::F32(_));
-    let text = wire::to_text(description, floats);
+    let text = text::to_text(description, floats);
     let path = folder.join(SCAN_FILE);
     replace_file(&path, |out| {
         out.write_all(text.as_bytes())

@@ -5,8 +5,9 @@ use std::path::Path;
 
 use tempfile::TempDir;
 use weighlight::calibration::{
-    Calibration, CalibrationSet, Camera, CameraSide, ColourCalibration, GeometricErrors, Laser,
-    Provenance, Registration, Tolerances, Triangulation, read_calibration, write_calibration,
+    Calibration, CalibrationSet, Camera, CameraSide, ColourCalibration, ColourCamera,
+    GeometricErrors, Laser, Provenance, Registration, Tolerances, Triangulation, read_calibration,
+    write_calibration,
 };
 
 use crate::says;
@@ -42,6 +43,11 @@ fn full() -> Calibration {
             dx_mm: 0.02,
             dy_mm: -0.01,
         },
+        colour_camera: Some(ColourCamera {
+            height_mm: 1180.5,
+            x_mm: 2.0,
+            y_mm: -14.5,
+        }),
         laser: Some(Laser {
             apex_height_mm: 612.5,
             apex_x_mm: 298.0,

@@ -108,10 +108,18 @@ fn own(record: &PieceRecord) -> [(&'static str, f64); 12] {
     ]
 }
 
+/// Shares of border cells rest on typical colours, sums in f32 whose order turns with the frame.
+const SHARES: f64 = 3e-5;
+
 #[track_caller]
 fn assert_alike(one: &PieceRecord, two: &PieceRecord, tolerance: f64) {
     assert_eq!(one.flags, two.flags);
     for ((name, one), (_, two)) in own(one).into_iter().zip(own(two)) {
+        let tolerance = if name.starts_with("fat") || name == "mass" {
+            tolerance.max(SHARES)
+        } else {
+            tolerance
+        };
         let error = (two - one).abs();
         assert!(
             error <= tolerance * one.abs().max(1e-3),
