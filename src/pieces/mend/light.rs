@@ -109,7 +109,7 @@ pub fn infer_fan(
         for (side, end) in ends.iter_mut().enumerate() {
             *end += usize::from(ends_clear(heights, cells, side == 1, &clear));
         }
-        let found = tangents_of(heights, cells, pitch_mm, low_mm, &clear);
+        let found = tangents_of(heights, cells, pitch_mm, low_mm, clear);
         for (tangent, falls_back) in found {
             if TANGENTS.contains(&tangent) {
                 // A fall with growing x is the piece's high-x side.

@@ -9,7 +9,7 @@ const UNSEEN_BELT: f64 = 1.8;
 
 /// How far the belt under a piece may lie off what was fitted beside it: as the seen zones do, each on the mean along the
 /// piece. Robust against zones that hold something else: 1.4826 times their median magnitude, and more by
-/// [`UNSEEN_BELT`].
+/// `UNSEEN_BELT`.
 pub fn belt_misfit_mm(lines: &[BeltLine]) -> f64 {
     let zones = lines.first().map_or(0, |line| line.zone_rest_mm.len());
     let mut means: Vec<f32> = (0..zones)
