@@ -5,6 +5,7 @@
 mod belt;
 mod fusion;
 mod grid;
+mod ramp;
 mod rectify;
 mod resample;
 mod scatter;
