@@ -505,17 +505,23 @@ fn only_the_program_declares_the_command_line() {
     }
 }
 
+/// The source holds none of these runs of tokens.
+#[track_caller]
+fn assert_without(source: &Source, unwanted: &[&[&str]]) {
+    for wanted in unwanted {
+        assert!(
+            !has(&source.tokens, wanted),
+            "{}: {}",
+            source.path,
+            wanted.concat()
+        );
+    }
+}
+
 #[test]
 fn the_library_prints_nothing_and_asks_no_clock_environment_or_network() {
     for source in sources().iter().filter(|source| in_library(source)) {
-        for wanted in FOREIGN {
-            assert!(
-                !has(&source.tokens, wanted),
-                "{}: {}",
-                source.path,
-                wanted.concat()
-            );
-        }
+        assert_without(source, &FOREIGN);
     }
 }
 
@@ -534,14 +540,7 @@ fn files_are_touched_only_where_they_may_be() {
 #[test]
 fn no_code_stops_the_program_on_purpose() {
     for source in sources() {
-        for wanted in PANICS {
-            assert!(
-                !has(&source.tokens, wanted),
-                "{}: {}",
-                source.path,
-                wanted.concat()
-            );
-        }
+        assert_without(&source, &PANICS);
     }
 }
 

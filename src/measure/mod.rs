@@ -14,7 +14,7 @@ pub use borders::{Borders, SharedCell, settle_rim, share_borders};
 pub use classes::{ClassRaster, ClassRules, classes};
 pub use colour_field::{ColourField, ColourWindow, HeightPlace};
 pub use footprint::Footprint;
-pub use outline::{Rectangle, hull, perimeter_mm, smallest_rectangle};
+pub use outline::{Rectangle, perimeter_mm, smallest_rectangle};
 pub use shape::{Measures, measure};
 pub use share_budget::{ShareBudget, share_budget};
 pub use uncertainty::{BeltKnowledge, VolumeBudget, volume_budget};

@@ -21,7 +21,7 @@ pub struct Rectangle {
 ///
 /// Andrew's monotone chain (A. M. Andrew, Information Processing Letters 9 (1979) 216–219), over the first and last covered
 /// cell of every row, in whole cells, so that the result does not depend on rounding.
-pub fn hull(covered: &Array2<bool>, grid: &SurfaceGrid) -> Vec<[f64; 2]> {
+fn hull(covered: &Array2<bool>, grid: &SurfaceGrid) -> Vec<[f64; 2]> {
     let mut points: Vec<[i64; 2]> = Vec::new();
     for (row, cells) in covered.outer_iter().enumerate() {
         let first = cells.iter().position(|&cell| cell);
