@@ -5,6 +5,7 @@
 pub mod calibration;
 pub mod colour;
 pub mod document;
+pub mod drift;
 pub mod error;
 pub mod inspection;
 pub mod measure;

@@ -8,7 +8,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// The rooms, lowest first: a room may use only rooms before it.
-const ORDER: [&str; 16] = [
+const ORDER: [&str; 17] = [
     "error",
     "document",
     "stats",
@@ -23,6 +23,7 @@ const ORDER: [&str; 16] = [
     "tables",
     "pipeline",
     "inspection",
+    "drift",
     "report",
     "simulate",
 ];
@@ -123,7 +124,7 @@ const LONG_FILES: [(&str, &str); 1] = [(
 )];
 
 /// Everything at the top of the repository.
-const TOP: [&str; 14] = [
+const TOP: [&str; 15] = [
     ".ci",
     ".git",
     ".gitignore",
@@ -132,6 +133,7 @@ const TOP: [&str; 14] = [
     "DEVELOPERS.md",
     "README.md",
     "benches",
+    "build.rs",
     "calibration",
     "docs",
     "sample-scans",
