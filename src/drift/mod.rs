@@ -1,5 +1,6 @@
 //! Is the scanner still true: a reference target found in a scan, the scanner's errors fitted, and what they cost.
 
+mod pose;
 mod report;
 
 pub use report::{
