@@ -1,11 +1,13 @@
 //! The command line: parse, call the library, show.
 
+mod effect;
 mod exit;
 mod inspect;
 mod measure;
 mod output;
 mod score;
 mod simulate;
+mod simulate_target;
 
 use std::process::ExitCode;
 

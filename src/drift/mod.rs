@@ -1,8 +1,12 @@
 //! Is the scanner still true: a reference target found in a scan, the scanner's errors fitted, and what they cost.
 
+mod archive_effect;
+mod effect;
 mod pose;
 mod report;
 
+pub use archive_effect::{ArchiveEffect, Comparison, FlagChange, Turnover, effect_on_archive};
+pub use effect::{ErrorCovariance, uncorrelated, weight_effect};
 pub use report::{
     Certificate, ColourCheck, DRIFT_FORMAT, DriftReport, InputHash, ParameterCheck,
     ParameterEffect, PatchCheck, ProductEffect, ResidualMap, SurfaceCheck, TargetPose, Verdict,
