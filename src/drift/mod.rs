@@ -5,6 +5,7 @@ mod colour;
 mod effect;
 mod pose;
 mod report;
+mod triangulation;
 
 pub use archive_effect::{ArchiveEffect, Comparison, FlagChange, Turnover, effect_on_archive};
 pub use colour::{ColourOutcome, ColourTask, check_colour};
@@ -13,4 +14,7 @@ pub use report::{
     Certificate, ColourCheck, DRIFT_FORMAT, DriftReport, InputHash, ParameterCheck,
     ParameterEffect, PatchCheck, ProductEffect, ResidualMap, SurfaceCheck, TargetPose, Verdict,
     WeightEffect,
+};
+pub use triangulation::{
+    NominalCamera, StripeSample, StripeScan, TriangulationFit, fit_triangulation, stripe_samples,
 };

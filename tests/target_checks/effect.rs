@@ -99,7 +99,12 @@ fn archived_pieces_change_by_as_much_and_are_worth_money() {
     let product = scenario.product();
     let mut in_force = CalibrationSet::default();
     in_force.insert(scenario.calibration()).unwrap();
-    let new = calibration(&scenario, MOVED[0]);
+    // Upright ends of strips under a leaning laser plane are not in the closed form: up to ½·7 mrad·30/150 mm = 0.07 %.
+    let moved = GeometricErrors {
+        lean_mrad: 0.0,
+        ..MOVED[0]
+    };
+    let new = calibration(&scenario, moved);
     let with = Comparison {
         scanner: "harbour-1",
         product: &product,
@@ -112,11 +117,7 @@ fn archived_pieces_change_by_as_much_and_are_worth_money() {
         }),
     };
     let found = effect_on_archive(&archive, &with).unwrap();
-    let said = weight_effect(
-        &scenario.scanner.errors,
-        &MOVED[0],
-        &ErrorCovariance::zeros(),
-    );
+    let said = weight_effect(&scenario.scanner.errors, &moved, &ErrorCovariance::zeros());
     let effect = &found.effect;
     println!("{found:?} said {}", said.relative);
     assert_eq!(effect.pieces as usize, recording.truth.len());

@@ -1,5 +1,7 @@
-//! What a check with a reference target says beside the nine errors: colours, and what a change costs.
+//! What a check with a reference target says beside the nine errors: colours, what a change costs, and the triangulation of stripe
+//! scanners.
 
 mod colour;
 mod effect;
+mod stripes;
 mod written;
