@@ -1,5 +1,6 @@
 //! Is the scanner still true: a reference target found in a scan, the scanner's errors fitted, and what they cost.
 
+mod calibrate;
 mod cells;
 mod check;
 mod faces;
@@ -16,6 +17,7 @@ mod target_fit;
 mod uncertainty;
 mod verdict;
 
+pub use calibrate::{Combined, LeftOut, ScanFit, combine, new_calibration};
 pub use check::{Baseline, Check, check_geometry};
 pub use field::HeightField;
 pub use instrument::{errors_from_list, errors_to_list};

@@ -12,7 +12,7 @@ use super::instrument::{
 };
 use super::report::{ResidualMap, SurfaceCheck, TargetPose};
 use super::surface_check::{BodyMisfit, Seen, see};
-use super::uncertainty::{Knowledge, covariance};
+use super::uncertainty::{Covariance, Knowledge, covariance};
 
 /// A value whose uncertainty is more than this share of what was thought possible before is not told by the scan.
 const TOLD_SHARE: f64 = 0.3;
@@ -40,6 +40,8 @@ pub struct TargetFit {
     pub errors: GeometricErrors,
     /// Their standard uncertainties, from the scan and the certificate.
     pub errors_u: GeometricErrors,
+    /// The part of their standard uncertainties that comes from the scan alone and is another in every scan.
+    pub errors_scan_u: GeometricErrors,
     /// Covariance of the nine errors, in the order and units of the calibration file.
     pub covariance: [[f64; ERRORS]; ERRORS],
     /// Which of the nine the scan tells.
@@ -132,11 +134,13 @@ fn outcome(
     problem: &Problem<'_>,
     target: &Target,
     request: &FitRequest,
-    (fitted, covariance): (&Fitted, &Matrix),
+    (fitted, parts): (&Fitted, &Covariance),
     seen: Seen,
     found: &Found,
 ) -> TargetFit {
+    let covariance = &(parts.scan + parts.target);
     let u = |i: usize| covariance[(i, i)].max(0.0).sqrt();
+    let scan_u = |i: usize| parts.scan[(i, i)].max(0.0).sqrt();
     let told: [bool; ERRORS] = std::array::from_fn(|i| u(i) < TOLD_SHARE * PRIOR[i]);
     let expected = errors_to_list(&request.expected);
     let values = errors_to_list(&errors_of(&fitted.at));
@@ -146,6 +150,7 @@ fn outcome(
             if told[i] { values[i] } else { expected[i] }
         })),
         errors_u: errors_from_list(&std::array::from_fn(u)),
+        errors_scan_u: errors_from_list(&std::array::from_fn(scan_u)),
         covariance: std::array::from_fn(|i| std::array::from_fn(|j| covariance[(i, j)])),
         told,
         remarks,

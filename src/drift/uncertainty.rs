@@ -27,6 +27,15 @@ struct Part {
     pulls: Vec<[f64; PARAMETERS]>,
 }
 
+/// The covariance of the twelve parameters, by where it comes from.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Covariance {
+    /// From the scan: another scan of the target has its own.
+    pub scan: Matrix,
+    /// From the certificate and the target's temperature: alike in every scan of the target.
+    pub target: Matrix,
+}
+
 /// The covariance of the twelve parameters.
 ///
 /// Noise enters by the sandwich of an M-estimate with scores summed over blocks (Huber 1967; Liang and Zeger 1986 for sums over groups), so
@@ -39,7 +48,7 @@ pub(super) fn covariance(
     problem: &Problem<'_>,
     fitted: &Fitted,
     knowledge: &Knowledge,
-) -> Result<Matrix> {
+) -> Result<Covariance> {
     let instrument = problem.instrument(&fitted.at);
     let parts: Vec<Part> = (0..problem.blocks_along())
         .into_par_iter()
@@ -73,18 +82,19 @@ pub(super) fn covariance(
         )
         .expected("lay the target so that more of it is seen, and scan again")
     })?;
-    let mut total = bread * filling * bread;
+    let scan = bread * filling * bread;
+    let mut target = Matrix::zeros();
     for pull in &pulls {
         let shift = bread * pull * knowledge.length_u_mm;
-        total += shift * shift.transpose();
+        target += shift * shift.transpose();
     }
     // A target that is larger than thought makes all three scales seem larger alike.
     let mut growth = Vector::zeros();
     for scale in 0..3 {
         growth[scale] = fitted.at[scale] * knowledge.growth_u;
     }
-    total += growth * growth.transpose();
-    Ok(total)
+    target += growth * growth.transpose();
+    Ok(Covariance { scan, target })
 }
 
 fn part(problem: &Problem<'_>, instrument: &Instrument, fitted: &Fitted, block_row: usize) -> Part {
