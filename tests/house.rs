@@ -29,7 +29,7 @@ const ORDER: [&str; 17] = [
 ];
 
 /// Who may use whom. Every room may use `error`; all else stands here, and what stands here is in use.
-const ARROWS: [(&str, &[&str]); 12] = [
+const ARROWS: [(&str, &[&str]); 13] = [
     ("scan", &["document"]),
     ("product", &["document"]),
     // Which calibration is in force depends on scanner and time only: calibration knows nothing of scans.
@@ -64,6 +64,8 @@ const ARROWS: [(&str, &[&str]); 12] = [
         "inspection",
         &["scan", "calibration", "surface", "pipeline"],
     ),
+    // A check reads one scan of one target and fits robustly.
+    ("drift", &["stats", "scan", "calibration"]),
     ("report", &["document", "pipeline"]),
     // A scenario states the product and calibration that fit it, and is scored against rows of the piece table.
     ("simulate", &["scan", "product", "calibration", "tables"]),

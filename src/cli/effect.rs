@@ -1,11 +1,14 @@
-//! The options that turn a change of the scanner into weight and money.
+//! The options that turn a change of the scanner into weight and money, and how colours and costs are shown.
 
-use std::path::{Path, PathBuf};
+use std::io::Write;
+use std::path::PathBuf;
 
 use clap::Args;
 use weighlight::Result;
-use weighlight::calibration::{Calibration, CalibrationSet};
-use weighlight::drift::{ArchiveEffect, Comparison, Turnover, effect_on_archive};
+use weighlight::calibration::{Calibration, Target};
+use weighlight::drift::{
+    Check, Combined, Comparison, DriftReport, Turnover, Verdict, effect_on_archive, new_calibration,
+};
 use weighlight::product::read_product;
 use weighlight::scan::read_archive;
 
@@ -15,7 +18,7 @@ use super::output;
 #[derive(Debug, Args)]
 #[command(next_help_heading = "What it costs")]
 pub(crate) struct EffectArguments {
-    /// Measure the pieces of these scans with the calibration in force and with what this check found
+    /// Measure the pieces of these scans with the calibration compared with and with what this check found
     #[arg(long, value_name = "ARCHIVE", requires = "product")]
     effect_on: Vec<PathBuf>,
     /// Product profile for --effect-on; give it again for more products
@@ -38,27 +41,32 @@ fn tonnage(text: &str) -> std::result::Result<f64, String> {
 }
 
 impl EffectArguments {
-    /// Whether anything is to be measured again.
-    pub(crate) fn wanted(&self) -> bool {
-        !self.effect_on.is_empty()
-    }
-
-    /// Measures the archive's pieces with the calibrations in force and with `new`, once for each product.
-    ///
-    /// `relative_u` is the standard uncertainty of the closed-form effect.
+    /// Measures the archive's pieces with `in_force` and with what the check found, once for each product, and adds the
+    /// outcome to the report.
     ///
     /// # Errors
     /// A profile or the archive cannot be read, or there is no piece to compare.
-    pub(crate) fn measure(
+    pub(crate) fn add(
         &self,
-        scanner: &str,
-        in_force: &CalibrationSet,
-        new: &Calibration,
-        relative_u: f64,
-    ) -> Result<Vec<ArchiveEffect>> {
-        if !self.wanted() {
-            return Ok(Vec::new());
+        check: &mut Check,
+        target: &Target,
+        in_force: Option<&Calibration>,
+    ) -> Result<()> {
+        if self.effect_on.is_empty() {
+            return Ok(());
         }
+        let report = &mut check.report;
+        let found = Combined {
+            errors: check.fit.errors,
+            errors_u: check.fit.errors_u,
+            left_out: Vec::new(),
+        };
+        let new = new_calibration(
+            &found,
+            (&report.scanner, report.captured),
+            (target, vec![report.scan.clone()], String::new()),
+            in_force,
+        );
         let archive = read_archive(&self.effect_on)?;
         for rejected in &archive.rejected {
             output::warn(&format!(
@@ -68,21 +76,86 @@ impl EffectArguments {
             ));
         }
         let turnover = self.price_per_kg.zip(self.tonnes_per_day);
-        let one = |path: &PathBuf| {
-            let product = read_product(Path::new(path))?;
-            let with = Comparison {
-                scanner,
-                product: &product,
-                in_force,
-                new,
-                relative_u,
-                turnover: turnover.map(|(price_per_kg, tonnes_per_day)| Turnover {
-                    price_per_kg,
-                    tonnes_per_day,
-                }),
-            };
-            effect_on_archive(&archive, &with)
-        };
-        self.product.iter().map(one).collect()
+        for path in &self.product {
+            let product = read_product(path)?;
+            let outcome = effect_on_archive(
+                &archive,
+                &Comparison {
+                    scanner: &report.scanner,
+                    product: &product,
+                    in_force,
+                    new: &new,
+                    relative_u: report.weight_effect.relative_u,
+                    turnover: turnover.map(|(price_per_kg, tonnes_per_day)| Turnover {
+                        price_per_kg,
+                        tonnes_per_day,
+                    }),
+                },
+            )?;
+            report.findings.append(&mut outcome.findings());
+            report.weight_effect.per_product.push(outcome.effect);
+        }
+        Ok(())
     }
+}
+
+/// Colours and costs of a check, for people.
+pub(super) fn colour_and_cost(to: &mut dyn Write, report: &DriftReport) -> std::io::Result<()> {
+    if let Some(colour) = &report.colour {
+        let verdict = match colour.verdict {
+            Verdict::InTolerance => "in tolerance",
+            Verdict::Warning => "not decided",
+            Verdict::OutOfTolerance => "OUT OF TOLERANCE",
+        };
+        writeln!(
+            to,
+            "  colour     {} patches, largest CIEDE2000 difference {:.1} (tolerance {:.1}): {verdict}",
+            colour.patches.len(),
+            colour.max_de00,
+            colour.tolerance_de00
+        )?;
+        if let (Some([x, y]), Some([u_x, u_y])) = (colour.registration_mm, colour.registration_u_mm)
+        {
+            writeln!(
+                to,
+                "             colour beside height {x:+.2} ± {:.2} mm across, {y:+.2} ± {:.2} mm along (k = 2)",
+                2.0 * u_x,
+                2.0 * u_y
+            )?;
+        }
+        if let Some(left) = colour.corrected_max_de00 {
+            writeln!(
+                to,
+                "             {left:.1} would be left with a correction fitted to this scan"
+            )?;
+        }
+    }
+    let effect = &report.weight_effect;
+    writeln!(
+        to,
+        "  weight     {:+.2} ± {:.2} % (k = 2) on every estimate while nothing is corrected",
+        100.0 * effect.relative,
+        200.0 * effect.relative_u
+    )?;
+    for product in &effect.per_product {
+        write!(
+            to,
+            "             {}: {:+.2}",
+            product.product, product.mass_g
+        )?;
+        if let Some(u) = product.mass_u_g {
+            write!(to, " ± {:.2}", 2.0 * u)?;
+        }
+        write!(
+            to,
+            " g a piece ({:+.2} %), {} pieces measured again",
+            100.0 * product.relative,
+            product.pieces
+        )?;
+        match product.money_per_day {
+            Some(money) => writeln!(to, "; {money:+.0} a day"),
+            None => writeln!(to),
+        }?;
+    }
+    writeln!(to)
 }

@@ -5,7 +5,7 @@ use std::num::NonZero;
 use kiddo::{ImmutableKdTree, SquaredEuclidean};
 
 use super::report::ProductEffect;
-use crate::calibration::{Calibration, CalibrationSet, GeometricErrors};
+use crate::calibration::{Calibration, GeometricErrors};
 use crate::error::{Error, ErrorKind, Result};
 use crate::pipeline::{MeasuredRecording, Plan, measure_recording};
 use crate::product::Product;
@@ -31,8 +31,8 @@ pub struct Comparison<'a> {
     pub scanner: &'a str,
     /// Measured with this profile; recordings that name another product are left out.
     pub product: &'a Product,
-    /// The calibrations there were: each recording is measured with the one in force when it was made.
-    pub in_force: &'a CalibrationSet,
+    /// The calibration in force; `None`: the scanner is taken as true.
+    pub in_force: Option<&'a Calibration>,
     /// The calibration from the check.
     pub new: &'a Calibration,
     /// Relative standard uncertainty of the closed-form effect: what the check leaves open is shared by all pieces.
@@ -100,6 +100,8 @@ impl ArchiveEffect {
 
 /// Measures every recording of the scanner twice and compares its pieces one by one.
 ///
+/// Whether the recordings were made before or after the scanner changed makes no difference: only the two calibrations do.
+///
 /// The mean change's standard uncertainty joins the spread over pieces (standard error of the mean) with what the check
 /// itself leaves open; with a single piece there is none.
 ///
@@ -116,7 +118,7 @@ pub fn effect_on_archive(archive: &Archive, with: &Comparison<'_>) -> Result<Arc
             tally.left_out += 1;
             continue;
         }
-        let in_force = with.in_force.in_force(&first.scanner, first.captured);
+        let in_force = with.in_force;
         let both = measured(recording, with.product, in_force).and_then(|old| {
             measured(recording, with.product, Some(with.new)).map(|new| (old, new))
         });

@@ -13,26 +13,12 @@
 //! The calibration's numbers are what the program divides by: they are known exactly, whatever the scanner's errors were, so
 //! only the found errors are uncertain.
 
-use nalgebra::{SMatrix, SVector};
-
+use super::instrument::{NAMES, errors_from_list, errors_to_list};
 use super::report::{ParameterEffect, WeightEffect};
 use crate::calibration::GeometricErrors;
 
 /// Variances and covariances of the nine errors in the order and the units of the calibration file.
-pub type ErrorCovariance = SMatrix<f64, 9, 9>;
-
-/// The errors' names in the order of the calibration file.
-const NAMES: [&str; 9] = [
-    "across_scale",
-    "along_scale",
-    "height_scale",
-    "height_offset_mm",
-    "roll_mrad",
-    "pitch_mrad",
-    "bow_mm",
-    "skew_mrad",
-    "lean_mrad",
-];
+pub type ErrorCovariance = [[f64; 9]; 9];
 
 const PER_MRAD: f64 = 1e-3;
 
@@ -49,14 +35,17 @@ pub fn weight_effect(
 ) -> WeightEffect {
     let before = determinant(baseline);
     let relative = determinant(found) / before - 1.0;
-    let by_all = slope(found) / before;
-    let variance = (by_all.transpose() * covariance * by_all)[(0, 0)];
+    let by_all = slope(found).map(|by| by / before);
+    let variance: f64 = (0..9)
+        .flat_map(|i| (0..9).map(move |j| (i, j)))
+        .map(|(i, j)| by_all[i] * covariance[i][j] * by_all[j])
+        .sum();
     let share = |(index, (name, errors)): (usize, (&str, GeometricErrors))| {
         let by_one = slope(&errors)[index] / before;
         ParameterEffect {
             name: name.to_owned(),
             relative: determinant(&errors) / before - 1.0,
-            relative_u: by_one.abs() * covariance[(index, index)].max(0.0).sqrt(),
+            relative_u: by_one.abs() * covariance[index][index].max(0.0).sqrt(),
         }
     };
     let alone = NAMES.into_iter().zip(one_at_a_time(baseline, found));
@@ -72,18 +61,8 @@ pub fn weight_effect(
 /// A covariance without correlations from standard uncertainties.
 #[must_use]
 pub fn uncorrelated(u: &GeometricErrors) -> ErrorCovariance {
-    let u = SVector::<f64, 9>::from([
-        u.across_scale,
-        u.along_scale,
-        u.height_scale,
-        u.height_offset_mm,
-        u.roll_mrad,
-        u.pitch_mrad,
-        u.bow_mm,
-        u.skew_mrad,
-        u.lean_mrad,
-    ]);
-    ErrorCovariance::from_diagonal(&u.component_mul(&u))
+    let u = errors_to_list(u);
+    std::array::from_fn(|i| std::array::from_fn(|j| if i == j { u[i] * u[i] } else { 0.0 }))
 }
 
 /// Measured over true volume of a scanner with these errors and no calibration.
@@ -97,10 +76,10 @@ fn upright(errors: &GeometricErrors) -> f64 {
 }
 
 /// Derivatives of [`determinant`] by the nine errors.
-fn slope(errors: &GeometricErrors) -> SVector<f64, 9> {
+fn slope(errors: &GeometricErrors) -> [f64; 9] {
     let area = errors.across_scale * errors.along_scale;
     let both = -area * PER_MRAD * PER_MRAD;
-    SVector::from([
+    [
         errors.along_scale * upright(errors),
         errors.across_scale * upright(errors),
         area,
@@ -110,22 +89,17 @@ fn slope(errors: &GeometricErrors) -> SVector<f64, 9> {
         0.0,
         0.0,
         both * errors.pitch_mrad,
-    ])
+    ]
 }
 
 /// The baseline with one error as found, for each of the nine.
 fn one_at_a_time(baseline: &GeometricErrors, found: &GeometricErrors) -> [GeometricErrors; 9] {
-    let mut alone = [*baseline; 9];
-    alone[0].across_scale = found.across_scale;
-    alone[1].along_scale = found.along_scale;
-    alone[2].height_scale = found.height_scale;
-    alone[3].height_offset_mm = found.height_offset_mm;
-    alone[4].roll_mrad = found.roll_mrad;
-    alone[5].pitch_mrad = found.pitch_mrad;
-    alone[6].bow_mm = found.bow_mm;
-    alone[7].skew_mrad = found.skew_mrad;
-    alone[8].lean_mrad = found.lean_mrad;
-    alone
+    let (before, after) = (errors_to_list(baseline), errors_to_list(found));
+    std::array::from_fn(|i| {
+        let mut one = before;
+        one[i] = after[i];
+        errors_from_list(&one)
+    })
 }
 
 #[cfg(test)]
@@ -177,7 +151,7 @@ mod tests {
             nalgebra::Vector3::from_fn(|i, _| (there[i] - origin[i]) / step)
         });
         let ratio = edges[0].dot(&edges[1].cross(&edges[2]));
-        let effect = weight_effect(&BEFORE, &AFTER, &ErrorCovariance::zeros());
+        let effect = weight_effect(&BEFORE, &AFTER, &[[0.0; 9]; 9]);
         assert!(
             (effect.relative - (ratio - 1.0)).abs() < 1e-9,
             "{} {ratio}",
@@ -189,7 +163,7 @@ mod tests {
     fn shares_say_which_error_it_is() {
         let mut after = BEFORE;
         after.along_scale *= 1.0031;
-        let effect = weight_effect(&BEFORE, &after, &ErrorCovariance::zeros());
+        let effect = weight_effect(&BEFORE, &after, &[[0.0; 9]; 9]);
         assert!((effect.relative - 0.0031).abs() < 1e-12);
         assert_eq!(effect.by_parameter.len(), 9);
         for share in &effect.by_parameter {
@@ -206,7 +180,7 @@ mod tests {
         after.roll_mrad += 5.0;
         after.height_offset_mm += 1.0;
         after.skew_mrad += 5.0;
-        let effect = weight_effect(&BEFORE, &after, &ErrorCovariance::zeros());
+        let effect = weight_effect(&BEFORE, &after, &[[0.0; 9]; 9]);
         assert_eq!(effect.relative, 0.0);
     }
 
@@ -225,8 +199,8 @@ mod tests {
         assert!((effect.by_parameter[1].relative_u - 4e-4).abs() < 1e-15);
         // Full correlation of two scales adds their uncertainties instead.
         let mut covariance = uncorrelated(&u);
-        covariance[(0, 1)] = 12e-8;
-        covariance[(1, 0)] = 12e-8;
+        covariance[0][1] = 12e-8;
+        covariance[1][0] = 12e-8;
         let effect = weight_effect(&none, &none, &covariance);
         assert!((effect.relative_u - (7e-4_f64.powi(2) + 12e-4_f64.powi(2)).sqrt()).abs() < 1e-12);
     }

@@ -63,8 +63,6 @@ pub(super) struct View {
     registration: Registration,
     /// Width of the height frame, mm.
     pub width_mm: f64,
-    /// Place along of this frame's first row, mm.
-    start_mm: f64,
 }
 
 impl View {
@@ -105,7 +103,6 @@ impl View {
             part,
             registration: calibration.map(|c| c.registration).unwrap_or_default(),
             width_mm,
-            start_mm: height.first_profile as f64 * height.pitch_along_mm,
         })
     }
 
@@ -114,9 +111,7 @@ impl View {
         let part = &self.part;
         [
             (x_mm - part.origin_across_mm - self.registration.dx_mm) / part.pitch_across_mm - 0.5,
-            (y_mm - self.start_mm - part.origin_along_mm - self.registration.dy_mm)
-                / part.pitch_along_mm
-                - 0.5,
+            (y_mm - part.origin_along_mm - self.registration.dy_mm) / part.pitch_along_mm - 0.5,
         ]
     }
 
@@ -125,10 +120,7 @@ impl View {
         let part = &self.part;
         [
             part.origin_across_mm + self.registration.dx_mm + (column + 0.5) * part.pitch_across_mm,
-            self.start_mm
-                + part.origin_along_mm
-                + self.registration.dy_mm
-                + (row + 0.5) * part.pitch_along_mm,
+            part.origin_along_mm + self.registration.dy_mm + (row + 0.5) * part.pitch_along_mm,
         ]
     }
 
