@@ -64,8 +64,20 @@ const ARROWS: [(&str, &[&str]); 13] = [
         "inspection",
         &["scan", "calibration", "surface", "pipeline"],
     ),
-    // A check reads one scan of one target and fits robustly.
-    ("drift", &["stats", "scan", "calibration"]),
+    // A check reads one scan of one target and fits robustly; what a change costs is measured on pieces, twice.
+    (
+        "drift",
+        &[
+            "stats",
+            "colour",
+            "scan",
+            "product",
+            "calibration",
+            "surface",
+            "tables",
+            "pipeline",
+        ],
+    ),
     ("report", &["document", "pipeline"]),
     // A scenario states the product and calibration that fit it, and is scored against rows of the piece table.
     ("simulate", &["scan", "product", "calibration", "tables"]),

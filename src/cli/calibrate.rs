@@ -10,8 +10,8 @@ use weighlight::calibration::{
     Calibration, GeometricErrors, read_calibration, read_target, write_calibration,
 };
 use weighlight::drift::{
-    Combined, DEFAULT_TOLERANCES, FitRequest, HeightField, LeftOut, ScanFit, combine,
-    errors_to_list, fit_target, new_calibration, stripe_field,
+    Combined, DEFAULT_TOLERANCES, FitRequest, HeightField, LeftOut, ScanFit, check_colours_of,
+    combine, combine_colours, errors_to_list, fit_target, new_calibration, stripe_field,
 };
 use weighlight::scan::read_scan;
 use weighlight::{Error, ErrorKind, Result};
@@ -60,6 +60,9 @@ pub(crate) struct Arguments {
     /// Form of the result on standard output
     #[arg(long, value_enum, default_value = "text")]
     format: Format,
+    /// Take colour correction, flat field and registration from the scans too, in place of the baseline's
+    #[arg(long)]
+    colour: bool,
     #[command(flatten)]
     stripe: StripeArguments,
 }
@@ -85,6 +88,7 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
     };
     let mut hashes = vec![hashed("target", &arguments.target)?];
     let mut fits: Vec<ScanFit> = Vec::new();
+    let mut colours = Vec::new();
     let stripes = arguments
         .stripe
         .fit(&arguments.scans, &target, baseline.as_ref())?;
@@ -118,6 +122,9 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
             None => HeightField::read(&scan)?,
         };
         let fit = fit_target(&field, &target, &request).map_err(|error| error.at(folder))?;
+        if arguments.colour {
+            colours.push(check_colours_of(&fit, &scan, &target, baseline.as_ref())?);
+        }
         fits.push(ScanFit {
             scan: scan.description.id,
             fit,
@@ -147,6 +154,11 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
         (&target, scans, note),
         baseline.as_ref(),
     );
+    if arguments.colour {
+        let (colour, registration) = combine_colours(&colours)?;
+        calibration.colour = Some(colour);
+        calibration.registration = registration;
+    }
     if let Some(stripes) = &stripes {
         calibration.triangulation = Some(stripes.triangulation);
     }

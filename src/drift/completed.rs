@@ -3,6 +3,7 @@
 use super::check::Check;
 use super::colour::{ColourOutcome, ColourTask, check_colour};
 use super::effect::weight_effect;
+use super::target_fit::TargetFit;
 use super::verdict::DEFAULT_TOLERANCES;
 use crate::calibration::{Calibration, GeometricErrors, Target};
 use crate::error::Result;
@@ -41,8 +42,27 @@ pub fn complete(
     if scan.description.colour.is_none() || target.patches.is_empty() {
         return Ok(None);
     }
+    let outcome = check_colours_of(fit, scan, target, calibration)?;
+    report.findings.extend(outcome.findings.iter().cloned());
+    report.colour.clone_from(&outcome.check);
+    if let Some(colour) = &report.colour {
+        report.verdict = report.verdict.max(colour.verdict);
+    }
+    Ok(Some(outcome))
+}
+
+/// The colour check of a scan whose geometry is fitted, with the tolerance that the calibration states.
+///
+/// # Errors
+/// As [`check_colour`].
+pub fn check_colours_of(
+    fit: &TargetFit,
+    scan: &Scan,
+    target: &Target,
+    calibration: Option<&Calibration>,
+) -> Result<ColourOutcome> {
     let tolerances = calibration.and_then(|calibration| calibration.tolerances);
-    let mut outcome = check_colour(&ColourTask {
+    check_colour(&ColourTask {
         scan,
         target,
         pose: fit.pose,
@@ -50,12 +70,5 @@ pub fn complete(
         errors: &fit.errors,
         calibration,
         tolerance_de00: tolerances.unwrap_or(DEFAULT_TOLERANCES).de00,
-    })?;
-    report.findings.append(&mut outcome.findings.clone());
-    report.colour = outcome.check.take();
-    if let Some(colour) = &report.colour {
-        report.verdict = report.verdict.max(colour.verdict);
-    }
-    outcome.check.clone_from(&report.colour);
-    Ok(Some(outcome))
+    })
 }

@@ -2,6 +2,7 @@
 //! scanners.
 
 mod colour;
+mod commands;
 mod effect;
 mod stripes;
 mod written;

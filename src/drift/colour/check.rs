@@ -1,10 +1,12 @@
 //! The colour check of a target scan.
 
 use super::super::report::{ColourCheck, PatchCheck, TargetPose, Verdict};
+use super::bare::{plate_surface, read_rows};
 use super::edges;
 use super::flat_field::{Surface, flat_field};
-use super::frame::{Rows, View, linear};
+use super::frame::View;
 use super::patch::{SeenPatch, seen_patch};
+use super::words::words;
 use crate::calibration::{
     Calibration, ColourCalibration, GeometricErrors, Patch, Registration, Target,
 };
@@ -21,16 +23,6 @@ const MOST_SATURATED: f64 = 0.02;
 const NEUTRAL_CHROMA: f64 = 3.0;
 /// Smallest certified lightness of a patch for the white balance.
 const LEAST_NEUTRAL_L: f64 = 30.0;
-/// Rows held before and behind the plate, mm.
-const MARGIN_MM: f64 = 12.0;
-/// Belt nearer to the plate than this may lie in its shadow, mm.
-const BELT_MARGIN_MM: f64 = 15.0;
-/// The plate's own surface nearer than this to its rim or anything on it is not used, mm.
-const PLATE_MARGIN_MM: f64 = 2.0;
-/// About so many samples across and along are enough for the flat field.
-const SAMPLES: [usize; 2] = [1000, 200];
-/// Change of the light's course that is worth a word.
-const FLAT_FIELD_CHANGE: f64 = 0.03;
 
 /// What a colour check starts from.
 #[derive(Debug, Clone, Copy)]
@@ -65,9 +57,9 @@ pub struct ColourOutcome {
 }
 
 /// A patch and what was seen of it.
-struct Pair {
-    patch: Patch,
-    seen: SeenPatch,
+pub(super) struct Pair {
+    pub patch: Patch,
+    pub seen: SeenPatch,
 }
 
 impl Pair {
@@ -76,7 +68,7 @@ impl Pair {
         Lab { l, a, b }
     }
 
-    fn saturated(&self) -> bool {
+    pub fn saturated(&self) -> bool {
         self.seen.saturated_fraction > MOST_SATURATED
     }
 }
@@ -190,94 +182,6 @@ pub fn check_colour(task: &ColourTask<'_>) -> Result<ColourOutcome> {
         }),
         check: Some(check),
     })
-}
-
-/// Holds the rows that show the plate and samples the bare belt everywhere.
-fn read_rows(scan: &Scan, view: &View, target: &Target, belt: &mut Surface) -> Result<Rows> {
-    let plate = &target.plate;
-    let corners = [
-        [-MARGIN_MM, -MARGIN_MM],
-        [plate.across_mm + MARGIN_MM, -MARGIN_MM],
-        [-MARGIN_MM, plate.along_mm + MARGIN_MM],
-        [plate.across_mm + MARGIN_MM, plate.along_mm + MARGIN_MM],
-    ]
-    .map(|corner| view.pixel(view.place.apply(corner))[1]);
-    let low = corners
-        .iter()
-        .copied()
-        .fold(f64::INFINITY, f64::min)
-        .max(0.0);
-    let high = corners.iter().copied().fold(0.0, f64::max);
-    let size = scan.colour_size;
-    let (all, columns) = size.map_or((0, 0), |size| (size.rows, size.columns));
-    let held = (low as usize, ((high.ceil() as usize) + 1).min(all));
-    let steps = [(columns / SAMPLES[0]).max(1), (all / SAMPLES[1]).max(1)];
-    let near = |value: f64, size: f64| -BELT_MARGIN_MM < value && value < size + BELT_MARGIN_MM;
-    Rows::read(scan, held, |first, rgb| {
-        for (index, row) in rgb.chunks_exact((columns * 3).max(3)).enumerate() {
-            if !(first + index).is_multiple_of(steps[1]) {
-                continue;
-            }
-            for (column, pixel) in row.as_chunks::<3>().0.iter().enumerate().step_by(steps[0]) {
-                let place = view.place_of(column as f64, (first + index) as f64);
-                let [u, v] = view.place.invert(place);
-                if !(near(u, plate.across_mm) && near(v, plate.along_mm)) {
-                    belt.add(place[0], linear(*pixel));
-                }
-            }
-        }
-    })
-}
-
-/// Samples the plate's own surface, away from all that stands or is painted on it.
-fn plate_surface(rows: &Rows, view: &View, target: &Target, shift_mm: [f64; 2]) -> Surface {
-    let mut surface = Surface::new(view.width_mm);
-    let step = [
-        (rows.columns / SAMPLES[0]).max(1),
-        (rows.count / SAMPLES[1]).max(1),
-    ];
-    for row in (rows.first..rows.first + rows.count).step_by(step[1]) {
-        for column in (0..rows.columns).step_by(step[0]) {
-            let place = view.place_of(column as f64, row as f64);
-            let on_plate = view
-                .place
-                .invert([place[0] - shift_mm[0], place[1] - shift_mm[1]]);
-            if is_bare(target, on_plate)
-                && let Some(raw) = rows.raw(column, row)
-            {
-                surface.add(place[0], linear(raw));
-            }
-        }
-    }
-    surface
-}
-
-/// Whether a point lies on the plate and on nothing else.
-fn is_bare(target: &Target, [u, v]: [f64; 2]) -> bool {
-    let margin = PLATE_MARGIN_MM;
-    let plate = &target.plate;
-    let within = |value: f64, size: f64| margin < value && value < size - margin;
-    let on = |x: f64, y: f64, half_x: f64, half_y: f64| {
-        (u - x).abs() < half_x + margin && (v - y).abs() < half_y + margin
-    };
-    within(u, plate.across_mm)
-        && within(v, plate.along_mm)
-        && !target
-            .frustums
-            .iter()
-            .any(|f| on(f.x_mm, f.y_mm, 0.5 * f.base_mm, 0.5 * f.base_mm))
-        && !target
-            .steps
-            .iter()
-            .any(|s| on(s.x_mm, s.y_mm, 0.5 * s.across_mm, 0.5 * s.along_mm))
-        && !target
-            .spheres
-            .iter()
-            .any(|s| on(s.x_mm, s.y_mm, s.radius_mm, s.radius_mm))
-        && !target
-            .patches
-            .iter()
-            .any(|p| on(p.x_mm, p.y_mm, 0.5 * p.size_mm, 0.5 * p.size_mm))
 }
 
 /// A patch's light as measuring sees it, before anything is clipped.
@@ -417,93 +321,4 @@ impl Fit {
             refused,
         }
     }
-}
-
-/// What to know of a check, most important first.
-fn words(pairs: &[Pair], check: &ColourCheck, view: &View, task: &ColourTask<'_>) -> Vec<String> {
-    let mut said = Vec::new();
-    for pair in pairs.iter().filter(|pair| pair.saturated()) {
-        said.push(format!(
-            "patch at ({}, {}) mm is saturated on {:.0} % of its pixels: its colour is not known; lower exposure or gain",
-            pair.patch.x_mm,
-            pair.patch.y_mm,
-            100.0 * pair.seen.saturated_fraction
-        ));
-    }
-    let hidden = task.target.patches.len() - pairs.len();
-    if hidden > 0 {
-        said.push(format!(
-            "{hidden} of {} colour patches do not lie in the colour frame or are too small for its pixels",
-            task.target.patches.len()
-        ));
-    }
-    let worst = check
-        .patches
-        .iter()
-        .max_by(|a, b| a.de00.total_cmp(&b.de00));
-    if let (Some(worst), true) = (worst, check.verdict != Verdict::InTolerance) {
-        said.push(format!(
-            "largest colour difference {:.1} (CIEDE2000, tolerance {:.1}) at the patch at ({}, {}) mm{}",
-            worst.de00,
-            check.tolerance_de00,
-            worst.x_mm,
-            worst.y_mm,
-            match check.corrected_max_de00 {
-                Some(left) => format!(
-                    "; {left:.1} would be left with a correction fitted to this scan: clean lamps, windows and the target's \
-                     patches first, then calibrate"
-                ),
-                None => String::new(),
-            }
-        ));
-    }
-    if let (Some(shift), Some(u)) = (check.registration_mm, check.registration_u_mm) {
-        let far = |axis: usize| shift[axis].abs() > (0.5 * view.pixel_mm()).max(2.0 * u[axis]);
-        if far(0) || far(1) {
-            said.push(format!(
-                "the colour frame lies {:+.2} mm across and {:+.2} mm along beside where the calibration puts it: classes \
-                 at borders are looked up beside their place",
-                shift[0], shift[1]
-            ));
-        }
-    } else {
-        said.push("too few patch borders to tell where the colour frame lies".to_owned());
-    }
-    let in_force = task.calibration.and_then(|c| c.colour.as_ref());
-    if let (Some(now), Some(before)) = (&check.flat_field, in_force)
-        && let Some(change) = course_change(now, &before.flat_field)
-        && change > FLAT_FIELD_CHANGE
-    {
-        said.push(format!(
-            "the light's course across the belt has changed by up to {:.0} % since the calibration: look for dirt on lamps \
-             and windows",
-            100.0 * change
-        ));
-    }
-    said
-}
-
-/// Largest relative difference of two flat fields, each over its mean; `None` where the second states nothing.
-fn course_change(now: &[Vec<f64>; 3], before: &[Vec<f64>; 3]) -> Option<f64> {
-    let mut most: Option<f64> = None;
-    for (now, before) in now.iter().zip(before) {
-        if before.is_empty() || now.len() < 2 {
-            continue;
-        }
-        let old: Vec<f64> = (0..now.len())
-            .map(|i| {
-                let place = i as f64 / (now.len() - 1) as f64 * (before.len() - 1) as f64;
-                let node = (place as usize).min(before.len() - 1);
-                let next = (node + 1).min(before.len() - 1);
-                before[node] + (before[next] - before[node]) * (place - node as f64)
-            })
-            .collect();
-        let mean = |values: &[f64]| values.iter().sum::<f64>() / values.len() as f64;
-        let (now_mean, old_mean) = (mean(now), mean(&old));
-        for (new, old) in now.iter().zip(&old) {
-            let change = ((new / now_mean) / (old / old_mean) - 1.0).abs();
-            most = Some(most.map_or(change, |m| m.max(change)));
-        }
-    }
-    most
 }
