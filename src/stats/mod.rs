@@ -1,7 +1,21 @@
-//! Robust estimates over plain slices.
+//! Robust estimates, fits, control charts and studies of variation over plain slices.
 
+mod change_point;
+mod control;
+mod gauge;
+mod line;
 mod regression;
 mod robust;
+mod run_length;
+mod zone_rules;
 
+pub use change_point::{mean_changes, noise_of_differences};
+pub use control::{Cusum, CusumPoint, Ewma, EwmaPoint, Individuals, individuals};
+pub use gauge::{GaugeStudy, VariationRow, gauge_study};
+pub use line::{Crossing, Line, fit_line, student_quantile};
 pub use regression::{Fit, weighted_least_squares};
 pub use robust::{mad_sd, median, quantile, tukey_location, weighted_median};
+pub use run_length::{
+    WESTERN_ELECTRIC_RUN_LENGTH, cusum_run_length, ewma_run_length, shewhart_run_length,
+};
+pub use zone_rules::{ZoneBreak, ZoneRule, zone_breaks};

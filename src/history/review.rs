@@ -1,0 +1,214 @@
+//! All checks of a log together: charts, changes, trends, repeatability.
+
+use std::collections::BTreeMap;
+
+use jiff::Timestamp;
+use rayon::prelude::*;
+
+use crate::stats::{
+    Cusum, Ewma, WESTERN_ELECTRIC_RUN_LENGTH, ZoneRule, cusum_run_length, ewma_run_length,
+    zone_breaks,
+};
+
+use super::gauge::{GaugeReview, gauge_review};
+use super::log::{Log, Logged};
+use super::phases::changes_and_phases;
+use super::series::{Point, Series, Signal, points_of};
+use super::trend::trend;
+
+/// How a history is looked at.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ReviewSettings {
+    /// How many checks at the start of a phase set its limits.
+    pub limits_from: usize,
+    /// The EWMA chart.
+    pub ewma: Ewma,
+    /// The CUSUM chart.
+    pub cusum: Cusum,
+}
+
+impl ReviewSettings {
+    /// Limits from 20 checks; EWMA with 0.2 and 2.962, in control called once in 500 checks; CUSUM with 0.5 and 5, once
+    /// in 465 (Montgomery, Introduction to Statistical Quality Control, ch. 9).
+    pub const USUAL: Self = Self {
+        limits_from: 20,
+        ewma: Ewma {
+            lambda: 0.2,
+            width: 2.962,
+        },
+        cusum: Cusum {
+            allowance: 0.5,
+            decision: 5.0,
+        },
+    };
+}
+
+/// Something that happened to the scanner.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Event {
+    /// Its entry.
+    pub sequence: u64,
+    /// When.
+    pub time: Timestamp,
+    /// What.
+    pub note: String,
+    /// Who noted it.
+    pub operator: Option<String>,
+}
+
+/// What the checks of a scanner say together.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Review {
+    /// The scanner.
+    pub scanner: String,
+    /// Checks that were charted.
+    pub checks: usize,
+    /// Times of the first and the last of them.
+    pub span: Option<(Timestamp, Timestamp)>,
+    /// Events in the order of time.
+    pub events: Vec<Event>,
+    /// The quantities, geometric errors first.
+    pub series: Vec<Series>,
+    /// Repeatability and reproducibility, where operators repeated checks.
+    pub gauge: Option<GaugeReview>,
+    /// The settings.
+    pub settings: ReviewSettings,
+    /// Calls to be expected by chance over all series, were everything in control.
+    pub expected_calls: ExpectedCalls,
+}
+
+/// Calls to be expected by chance alone, by the theory of run lengths.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ExpectedCalls {
+    /// By the zone rules.
+    pub zone_rules: f64,
+    /// By EWMA.
+    pub ewma: f64,
+    /// By CUSUM.
+    pub cusum: f64,
+}
+
+/// Looks at all of a log.
+///
+/// A scan that was checked more than once counts once, by its newest entry.
+#[must_use]
+pub fn review(log: &Log, settings: &ReviewSettings) -> Review {
+    let mut by_scan = BTreeMap::new();
+    for logged in &log.entries {
+        if let Some(check) = &logged.entry.check {
+            by_scan.insert(check.scan.as_str(), logged);
+        }
+    }
+    let mut checks: Vec<&Logged> = by_scan.into_values().collect();
+    checks.sort_by_key(|it| (it.entry.time, it.entry.sequence));
+    let mut events: Vec<Event> = log
+        .entries
+        .iter()
+        .filter(|it| it.entry.check.is_none())
+        .filter_map(|it| {
+            Some(Event {
+                sequence: it.entry.sequence,
+                time: it.entry.time,
+                note: it.entry.note.clone()?,
+                operator: it.entry.operator.clone(),
+            })
+        })
+        .collect();
+    events.sort_by_key(|it| (it.time, it.sequence));
+    let series: Vec<Series> = points_of(&checks)
+        .into_par_iter()
+        .map(|(name, unit, points)| series_of(name, unit, points, &events, settings))
+        .collect();
+    let charted: usize = series.iter().map(|it| it.charted).sum();
+    let calls = |run_length: Option<f64>| run_length.map_or(0.0, |it| charted as f64 / it);
+    Review {
+        scanner: log.scanner.clone(),
+        checks: checks.len(),
+        span: checks
+            .first()
+            .zip(checks.last())
+            .map(|(first, last)| (first.entry.time, last.entry.time)),
+        gauge: gauge_review(&checks),
+        expected_calls: ExpectedCalls {
+            zone_rules: calls(Some(WESTERN_ELECTRIC_RUN_LENGTH)),
+            ewma: calls(ewma_run_length(&settings.ewma, 0.0)),
+            cusum: calls(cusum_run_length(&settings.cusum, 0.0)),
+        },
+        events,
+        series,
+        settings: *settings,
+    }
+}
+
+fn series_of(
+    name: String,
+    unit: String,
+    points: Vec<Point>,
+    events: &[Event],
+    settings: &ReviewSettings,
+) -> Series {
+    let values: Vec<f64> = points.iter().map(|it| it.value).collect();
+    let (changes, phases) = changes_and_phases(&points, events, settings);
+    let mut ewma = vec![None; values.len()];
+    let mut cusum = vec![None; values.len()];
+    let mut breaks = Vec::new();
+    let mut charted = 0;
+    for phase in &phases {
+        let Some(limits) = phase.limits else { continue };
+        let inside = &values[phase.start..phase.end];
+        charted += inside.len();
+        for (i, point) in settings
+            .ewma
+            .chart(inside, limits.centre, limits.sd)
+            .into_iter()
+            .enumerate()
+        {
+            ewma[phase.start + i] = Some(point);
+        }
+        let sums = settings.cusum.chart(inside, limits.centre, limits.sd);
+        for (i, point) in sums.into_iter().flatten().enumerate() {
+            cusum[phase.start + i] = Some(point);
+        }
+        for mut found in zone_breaks(inside, limits.centre, limits.sd) {
+            found.index += phase.start;
+            breaks.push(found);
+        }
+    }
+    let mut beyond_limits = vec![false; values.len()];
+    for found in breaks
+        .iter()
+        .filter(|it| it.rule == ZoneRule::OneBeyondThree)
+    {
+        beyond_limits[found.index] = true;
+    }
+    let signals = (0..values.len())
+        .filter_map(|index| {
+            let mut rules: Vec<&'static str> = Vec::new();
+            // Only calls for action; the other zone rules are told beside them.
+            if beyond_limits[index] {
+                rules.push(ZoneRule::OneBeyondThree.text());
+            }
+            if ewma[index].is_some_and(|point| point.is_outside()) {
+                rules.push("EWMA");
+            }
+            if cusum[index].is_some_and(|point| settings.cusum.is_outside(&point)) {
+                rules.push("CUSUM");
+            }
+            (!rules.is_empty()).then_some(Signal { index, rules })
+        })
+        .collect();
+    let newest_change = changes.last().map_or(0, |it| it.index);
+    Series {
+        trend: trend(&points, newest_change),
+        name,
+        unit,
+        points,
+        phases,
+        changes,
+        ewma,
+        cusum,
+        breaks,
+        signals,
+        charted,
+    }
+}
