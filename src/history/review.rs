@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use jiff::Timestamp;
 use rayon::prelude::*;
 
+use crate::drift::Verdict;
 use crate::stats::{
     Cusum, Ewma, WESTERN_ELECTRIC_RUN_LENGTH, ZoneRule, cusum_run_length, ewma_run_length,
     zone_breaks,
@@ -86,6 +87,42 @@ pub struct ExpectedCalls {
     pub ewma: f64,
     /// By CUSUM.
     pub cusum: f64,
+}
+
+/// How a scanner stands at its newest check.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Standing {
+    /// Nothing was checked yet.
+    NoChecks,
+    /// No chart calls, and nothing is out of tolerance.
+    AsBefore,
+    /// A chart calls.
+    NotAsBefore,
+    /// Something is out of tolerance.
+    OutOfTolerance,
+}
+
+impl Review {
+    /// How the scanner stands at its newest check, and the names of what makes it so.
+    #[must_use]
+    pub fn standing(&self) -> (Standing, Vec<&str>) {
+        let names = |chosen: fn(&Series) -> bool| -> Vec<&str> {
+            let chosen = self.series.iter().filter(|it| chosen(it));
+            chosen.map(|it| it.name.as_str()).collect()
+        };
+        if self.checks == 0 {
+            return (Standing::NoChecks, Vec::new());
+        }
+        let outside = names(|it| it.verdict() == Some(Verdict::OutOfTolerance));
+        if !outside.is_empty() {
+            return (Standing::OutOfTolerance, outside);
+        }
+        let calling = names(|it| !it.calls_now().is_empty());
+        match calling.is_empty() {
+            true => (Standing::AsBefore, calling),
+            false => (Standing::NotAsBefore, calling),
+        }
+    }
 }
 
 /// Looks at all of a log.

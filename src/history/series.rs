@@ -2,6 +2,7 @@
 
 use jiff::Timestamp;
 
+use crate::drift::Verdict;
 use crate::stats::{CusumPoint, EwmaPoint, ZoneBreak};
 
 use super::log::Logged;
@@ -71,6 +72,26 @@ pub struct Series {
 }
 
 impl Series {
+    /// Whether the newest value lies in its tolerance, its expanded uncertainty (k = 2) taken into account as in a check.
+    /// `None` without a tolerance.
+    #[must_use]
+    pub fn verdict(&self) -> Option<Verdict> {
+        let newest = self.points.last()?;
+        let tolerance = newest.tolerance?;
+        let expanded = 2.0 * newest.u.unwrap_or(0.0);
+        let below = tolerance
+            .lower
+            .map_or(f64::NEG_INFINITY, |it| it - newest.value);
+        let over = below.max(newest.value - tolerance.upper);
+        Some(if over + expanded <= 0.0 {
+            Verdict::InTolerance
+        } else if over - expanded > 0.0 {
+            Verdict::OutOfTolerance
+        } else {
+            Verdict::Warning
+        })
+    }
+
     /// What the charts call at the newest check: one value beyond its limits, or an average or sum that is outside.
     #[must_use]
     pub fn calls_now(&self) -> Vec<&'static str> {

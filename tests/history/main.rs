@@ -1,5 +1,6 @@
 //! Logs of checks: written, read, damaged, charted, shown.
 
 mod log;
+mod pages;
 mod review;
 mod sample;

@@ -43,7 +43,10 @@ impl Page {
 
 /// The page's text.
 pub(super) fn render(template: &impl Template) -> Result<String> {
-    template
-        .render()
-        .map_err(|e| Error::new(ErrorKind::Document, format!("the page cannot be written: {e}")))
+    template.render().map_err(|e| {
+        Error::new(
+            ErrorKind::Document,
+            format!("the page cannot be written: {e}"),
+        )
+    })
 }

@@ -37,7 +37,10 @@ const TITLES: [(&str, &str); 14] = [
 
 /// How the quantity of this name and stored unit is shown.
 pub(super) fn quantity(name: &str, unit: &str) -> Quantity {
-    let title = TITLES.iter().find(|it| it.0 == name).map_or(name, |it| it.1);
+    let title = TITLES
+        .iter()
+        .find(|it| it.0 == name)
+        .map_or(name, |it| it.1);
     let (offset, factor, unit) = match unit {
         "1" if name.ends_with("_scale") => (1.0, 100.0, "%"),
         "1" => (0.0, 100.0, "%"),
@@ -130,7 +133,10 @@ mod tests {
     #[test]
     fn scales_are_shown_as_percent_off_one() {
         let scale = quantity("height_scale", "1");
-        assert_eq!(scale.value_text(0.996, Some(0.000_04)), "−0.4000 ± 0.0040 %");
+        assert_eq!(
+            scale.value_text(0.996, Some(0.000_04)),
+            "−0.4000 ± 0.0040 %"
+        );
         assert_eq!(scale.difference_text(0.0005, None), "+0.05 %");
         assert_eq!(scale.stated(0.002), "0.2 %");
         let dropouts = quantity("dropout_fraction", "1");
@@ -140,7 +146,10 @@ mod tests {
     #[test]
     fn millimetres_stay_millimetres() {
         let offset = quantity("height_offset_mm", "mm");
-        assert_eq!(offset.value_text(-0.1234, Some(0.0041)), "−0.1234 ± 0.0041 mm");
+        assert_eq!(
+            offset.value_text(-0.1234, Some(0.0041)),
+            "−0.1234 ± 0.0041 mm"
+        );
         assert_eq!(offset.title, "Height offset");
         assert_eq!(plain(1234.5), "1234");
         assert_eq!(plain(-0.000_500), "−0.0005");

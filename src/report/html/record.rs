@@ -10,7 +10,7 @@ use crate::history::{report_hash, report_json};
 
 use super::charts::{BLUE, Figure, GREY, SKY, Sketch, f64s, table};
 use super::page::{Page, render};
-use super::quantities::{Quantity, minute, plain, quantity, verdict};
+use super::quantities::{minute, plain, quantity, verdict};
 
 /// What a record is made from.
 #[derive(Debug, Clone, Copy)]
@@ -51,7 +51,11 @@ pub fn record_page(record: &DriftRecord<'_>) -> Result<String> {
     figures.extend(report.colour.as_ref().and_then(flat_field));
     render(&RecordPage {
         page: Page::new(
-            format!("Check of scanner {}, {}", report.scanner, minute(report.captured)),
+            format!(
+                "Check of scanner {}, {}",
+                report.scanner,
+                minute(report.captured)
+            ),
             &report_json(report)?,
         ),
         report,
@@ -144,8 +148,12 @@ fn row(check: &ParameterCheck) -> Row {
             "%" => format!("{}, off 1", shown.title),
             _ => shown.title.clone(),
         },
-        value: check.value.map_or("not told".to_owned(), |it| shown.value_text(it, check.u)),
-        change: check.change.map_or("–".to_owned(), |it| shown.difference_text(it, check.u)),
+        value: check
+            .value
+            .map_or("not told".to_owned(), |it| shown.value_text(it, check.u)),
+        change: check
+            .change
+            .map_or("–".to_owned(), |it| shown.difference_text(it, check.u)),
         tolerance: format!("± {}", shown.stated(check.tolerance)),
         class,
         verdict: words,
@@ -182,10 +190,7 @@ fn weight(report: &DriftReport) -> Vec<Line> {
         shown.difference_text(effect.relative, Some(effect.relative_u)),
     )];
     for product in &effect.per_product {
-        let grams = Quantity {
-            unit: "g".to_owned(),
-            ..quantity("", "g")
-        };
+        let grams = quantity("", "g");
         let mut text = format!(
             "{} a piece ({}), {} pieces measured both ways",
             grams.difference_text(product.mass_g, product.mass_u_g),
@@ -211,7 +216,10 @@ fn colour(check: &ColourCheck) -> Vec<Line> {
         ),
     )];
     if let Some(left) = check.corrected_max_de00 {
-        lines.push(line("Left after white balance and matrix", format!("{left:.1}")));
+        lines.push(line(
+            "Left after white balance and matrix",
+            format!("{left:.1}"),
+        ));
     }
     if let Some([across, along]) = check.registration_mm {
         let u = check.registration_u_mm;
@@ -257,14 +265,19 @@ fn standing(parameters: &[ParameterCheck]) -> Figure {
         .filter(|it| it.change.is_some() && it.tolerance > 0.0)
         .collect();
     let share = |value: fn(&ParameterCheck) -> Option<f64>| {
-        let shares = told.iter().map(|it| value(it).unwrap_or(0.0) / it.tolerance);
+        let shares = told
+            .iter()
+            .map(|it| value(it).unwrap_or(0.0) / it.tolerance);
         shares.collect::<Vec<f64>>()
     };
     let changes = share(|it| it.change);
     let expanded = share(|it| it.u.map(|u| 2.0 * u));
     let reach = changes.iter().zip(&expanded).map(|(c, e)| c.abs() + e);
     let reach = reach.fold(1.25, f64::max) * 1.05;
-    let names: Vec<String> = told.iter().map(|it| quantity(&it.name, &it.unit).title).collect();
+    let names: Vec<String> = told
+        .iter()
+        .map(|it| quantity(&it.name, &it.unit).title)
+        .collect();
     let mut sketch = Sketch::new(
         "Changes as shares of their tolerances, with expanded uncertainty (k = 2)",
         60 + 26 * names.len().max(1) as u32,
@@ -295,13 +308,20 @@ fn residuals(map: &ResidualMap) -> Option<Figure> {
     if rows == 0 || map.residual_mm.len() != rows * columns {
         return None;
     }
-    let largest = map.residual_mm.iter().flatten().fold(0.0_f32, |most, it| most.max(it.abs()));
+    let largest = map
+        .residual_mm
+        .iter()
+        .flatten()
+        .fold(0.0_f32, |most, it| most.max(it.abs()));
     // Colours at both ends of a round number.
     let reach = (largest * 100.0).ceil().max(1.0) / 100.0;
     let cells = map.residual_mm.iter().map(|it| it.unwrap_or(f32::NAN));
     let ratio = rows as f64 / columns as f64;
     let height = (60.0 + 540.0 * ratio).clamp(220.0, 640.0) as u32;
-    let mut sketch = Sketch::new("Residuals of the fit from above (mean of each cell)", height);
+    let mut sketch = Sketch::new(
+        "Residuals of the fit from above (mean of each cell)",
+        height,
+    );
     sketch
         .trace(json!({
             "type": "heatmap", "z": table(cells, columns),
@@ -323,8 +343,14 @@ fn effects(report: &DriftReport) -> Option<Figure> {
     if parts.is_empty() {
         return None;
     }
-    let names: Vec<String> = parts.iter().map(|it| quantity(&it.name, "").title).collect();
-    let mut sketch = Sketch::new("Effect of each error on the estimated weight", 60 + 24 * parts.len() as u32);
+    let names: Vec<String> = parts
+        .iter()
+        .map(|it| quantity(&it.name, "").title)
+        .collect();
+    let mut sketch = Sketch::new(
+        "Effect of each error on the estimated weight",
+        60 + 24 * parts.len() as u32,
+    );
     sketch
         .trace(json!({
             "type": "bar", "orientation": "h", "y": names,
@@ -332,7 +358,10 @@ fn effects(report: &DriftReport) -> Option<Figure> {
             "marker": {"color": BLUE},
             "hovertemplate": "%{y}: %{x:.3f} %<extra></extra>",
         }))
-        .layout("xaxis", json!({"title": {"text": "change of weight, %"}, "zeroline": true}))
+        .layout(
+            "xaxis",
+            json!({"title": {"text": "change of weight, %"}, "zeroline": true}),
+        )
         .layout("yaxis", json!({"automargin": true}));
     Some(sketch.done())
 }
@@ -358,7 +387,10 @@ fn flat_field(check: &ColourCheck) -> Option<Figure> {
     }
     sketch
         .layout("showlegend", json!(true))
-        .layout("xaxis", json!({"title": {"text": "place across the belt, % of the width"}}))
+        .layout(
+            "xaxis",
+            json!({"title": {"text": "place across the belt, % of the width"}}),
+        )
         .layout("yaxis", json!({"title": {"text": "relative response"}}));
     Some(sketch.done())
 }
