@@ -30,7 +30,7 @@ const ORDER: [&str; 18] = [
 ];
 
 /// Who may use whom. Every room may use `error`; all else stands here, and what stands here is in use.
-const ARROWS: [(&str, &[&str]); 13] = [
+const ARROWS: [(&str, &[&str]); 14] = [
     ("scan", &["document"]),
     ("product", &["document"]),
     // Which calibration is in force depends on scanner and time only: calibration knows nothing of scans.
@@ -65,6 +65,8 @@ const ARROWS: [(&str, &[&str]); 13] = [
         "inspection",
         &["scan", "calibration", "surface", "pipeline"],
     ),
+    // A check reads one scan of one target and fits robustly.
+    ("drift", &["stats", "scan", "calibration"]),
     // Entries keep the essentials of drift reports; charts and fits are of plain numbers.
     ("history", &["stats", "drift"]),
     // Pages show a check and its place in the scanner's history, with as many digits as tables show.

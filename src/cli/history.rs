@@ -1,6 +1,5 @@
 //! The log of checks on the command line: adding to it, looking at all of it, the record to sign.
 
-use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
@@ -33,7 +32,12 @@ pub(crate) struct LogArguments {
     #[arg(long, value_name = "NAME")]
     pub(crate) operator: Option<String>,
     /// What to know of the check; without a scan, an event that is added to the log
-    #[arg(long, value_name = "TEXT", requires = "log", conflicts_with = "history")]
+    #[arg(
+        long,
+        value_name = "TEXT",
+        requires = "log",
+        conflicts_with = "history"
+    )]
     pub(crate) note: Option<String>,
     /// When the event happened, if not now
     #[arg(long, value_name = "TIME", requires = "note")]
@@ -47,7 +51,7 @@ pub(crate) struct LogArguments {
     /// An entry's number and hash as a record states them: is the log still the one it was?
     #[arg(long, value_name = "NUMBER:HASH", requires = "history", value_parser = known_entry)]
     pub(crate) known: Option<KnownEntry>,
-    /// How many checks at the start of a phase set the charts' limits, at least 8
+    /// How many checks in control the charts learn their limits from, at least 8
     #[arg(long, value_name = "N", requires = "history", default_value_t = ReviewSettings::USUAL.limits_from as u32,
         value_parser = clap::value_parser!(u32).range(8..))]
     pub(crate) limits_from: u32,
@@ -107,11 +111,14 @@ pub(crate) fn keep_check(arguments: &LogArguments, report: &DriftReport) -> Resu
             operator,
             note,
             made: now,
-            log: kept.as_ref().zip(shown.as_deref()).map(|(kept, path)| LogPlace {
-                path,
-                sequence: kept.sequence,
-                hash: &kept.hash,
-            }),
+            log: kept
+                .as_ref()
+                .zip(shown.as_deref())
+                .map(|(kept, path)| LogPlace {
+                    path,
+                    sequence: kept.sequence,
+                    hash: &kept.hash,
+                }),
         })?;
         output::to_file(path, |to| to.write_all(page.as_bytes()))?;
     }
@@ -246,11 +253,10 @@ fn only_scanner(folder: &Path) -> Result<String> {
         [] => Err(Error::new(ErrorKind::Io, "no log in it")
             .at(folder)
             .expected("expected a SCANNER.jsonl; checks with --log start it")),
-        _ => Err(Error::new(
-            ErrorKind::Mismatch,
-            format!("logs of {}", names.join(", ")),
-        )
-        .at(folder)
-        .expected("name one with --scanner")),
+        _ => Err(
+            Error::new(ErrorKind::Mismatch, format!("logs of {}", names.join(", ")))
+                .at(folder)
+                .expected("name one with --scanner"),
+        ),
     }
 }

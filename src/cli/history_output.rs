@@ -4,7 +4,7 @@ use std::io::Write;
 
 use serde_json::{Value, json};
 use weighlight::drift::Verdict;
-use weighlight::history::{Change, ChangeCause, Log, Meeting, Review, Series, Standing};
+use weighlight::history::{Change, ChangeCause, Charted, Log, Meeting, Review, Series, Standing};
 use weighlight::tables::with_uncertainty;
 
 /// The format word of the JSON form.
@@ -52,7 +52,11 @@ pub(super) fn text(to: &mut dyn Write, log: &Log, review: &Review) -> std::io::R
         )?;
     }
     let hash = log.last_hash.as_deref().unwrap_or("unknown");
-    writeln!(to, "  log ends with entry {}, hash {hash}", log.last_sequence)?;
+    writeln!(
+        to,
+        "  log ends with entry {}, hash {hash}",
+        log.last_sequence
+    )?;
     if !review.series.is_empty() {
         writeln!(
             to,
@@ -66,8 +70,8 @@ pub(super) fn text(to: &mut dyn Write, log: &Log, review: &Review) -> std::io::R
             Some(u) => with_uncertainty(it.value, u),
             None => format!("{:.4}", it.value),
         });
-        let calls = match (series.charted, series.calls_now().join(", ")) {
-            (0, _) => "no limits yet".to_owned(),
+        let calls = match (series.charted.last(), series.calls_now().join(", ")) {
+            (None | Some(None), _) => "no limits yet".to_owned(),
             (_, calls) if calls.is_empty() => "-".to_owned(),
             (_, calls) => calls,
         };
@@ -122,7 +126,7 @@ pub(super) fn text(to: &mut dyn Write, log: &Log, review: &Review) -> std::io::R
     let expected = review.expected_calls;
     writeln!(
         to,
-        "\nlimits by the first {} checks of a phase; in control, chance alone makes about {:.0} calls by zone rules, {:.0} by EWMA, \
+        "\nlimits learned from up to {} checks of a phase; in control, chance alone makes about {:.0} calls by zone rules, {:.0} by EWMA, \
          {:.0} by CUSUM over all charts",
         review.settings.limits_from, expected.zone_rules, expected.ewma, expected.cusum
     )
@@ -237,9 +241,9 @@ fn series_json(series: &Series) -> Value {
         .map(|phase| {
             json!({
                 "from_sequence": series.points[phase.start].sequence,
-                "checks": phase.end - phase.start, "set_by": phase.set_by, "left_out": phase.left_out,
-                "centre": phase.limits.map(|it| it.centre), "sd": phase.limits.map(|it| it.sd),
-                "lower": phase.limits.map(|it| it.lower), "upper": phase.limits.map(|it| it.upper),
+                "checks": phase.end - phase.start, "learned_from": phase.learned.map(|it| it.values),
+                "centre": phase.learned.map(|it| it.centre), "sd": phase.learned.map(|it| it.sd),
+                "lower": phase.learned.map(|it| it.lower), "upper": phase.learned.map(|it| it.upper),
             })
         })
         .collect();
@@ -274,23 +278,42 @@ fn series_json(series: &Series) -> Value {
 pub(super) fn csv(to: &mut dyn Write, review: &Review) -> std::io::Result<()> {
     let mut writer = csv::Writer::from_writer(to);
     let columns = [
-        "quantity", "unit", "sequence", "time", "value", "u", "centre", "lower", "upper", "ewma", "ewma_lower", "ewma_upper",
-        "cusum_high", "cusum_low", "zone_rules", "calls",
+        "quantity",
+        "unit",
+        "sequence",
+        "time",
+        "value",
+        "u",
+        "centre",
+        "lower",
+        "upper",
+        "score",
+        "ewma",
+        "ewma_lower",
+        "ewma_upper",
+        "cusum_high",
+        "cusum_low",
+        "zone_rules",
+        "calls",
     ];
-    writer.write_record(columns).map_err(std::io::Error::other)?;
+    writer
+        .write_record(columns)
+        .map_err(std::io::Error::other)?;
     for series in &review.series {
         let mut breaks = series.breaks.iter().peekable();
         let mut signals = series.signals.iter().peekable();
         for phase in &series.phases {
             for index in phase.start..phase.end {
                 let point = &series.points[index];
-                let number = |value: Option<f64>| value.map_or_else(String::new, |it| it.to_string());
+                let number =
+                    |value: Option<f64>| value.map_or_else(String::new, |it| it.to_string());
                 let mut rules = Vec::new();
                 while let Some(found) = breaks.next_if(|it| it.index == index) {
                     rules.push(found.rule.text());
                 }
                 let calls = signals.next_if(|it| it.index == index);
-                let (ewma, cusum) = (series.ewma[index], series.cusum[index]);
+                let said = series.charted[index];
+                let says = |read: fn(&Charted) -> f64| number(said.as_ref().map(read));
                 let cells = [
                     series.name.clone(),
                     series.unit.clone(),
@@ -298,14 +321,15 @@ pub(super) fn csv(to: &mut dyn Write, review: &Review) -> std::io::Result<()> {
                     point.time.to_string(),
                     point.value.to_string(),
                     number(point.u),
-                    number(phase.limits.map(|it| it.centre)),
-                    number(phase.limits.map(|it| it.lower)),
-                    number(phase.limits.map(|it| it.upper)),
-                    number(ewma.map(|it| it.average)),
-                    number(ewma.map(|it| it.lower)),
-                    number(ewma.map(|it| it.upper)),
-                    number(cusum.map(|it| it.high)),
-                    number(cusum.map(|it| it.low)),
+                    says(|it| it.learned.centre),
+                    says(|it| it.learned.lower),
+                    says(|it| it.learned.upper),
+                    says(|it| it.score),
+                    says(|it| it.ewma.average),
+                    says(|it| it.ewma.lower),
+                    says(|it| it.ewma.upper),
+                    says(|it| it.cusum.high),
+                    says(|it| it.cusum.low),
                     rules.join("; "),
                     calls.map_or_else(String::new, |it| it.rules.join("; ")),
                 ];

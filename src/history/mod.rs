@@ -24,5 +24,5 @@ pub use gauge::{GaugeReview, ParameterGauge};
 pub use log::{Log, Logged, log_path, read_log};
 pub use phases::{Change, ChangeCause, Phase};
 pub use review::{Event, ExpectedCalls, Review, ReviewSettings, Standing, review};
-pub use series::{Point, Series, Signal, Tolerance};
+pub use series::{Charted, Point, Series, Signal, Tolerance};
 pub use trend::{Meeting, Trend};

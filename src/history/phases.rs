@@ -2,9 +2,9 @@
 
 use jiff::{SignedDuration, Timestamp};
 
-use crate::stats::{Individuals, fit_line, individuals, mean_changes, noise_of_differences};
+use crate::stats::{Learned, fit_line, mean_changes, noise_of_differences};
 
-use super::review::{Event, ReviewSettings};
+use super::review::Event;
 use super::series::Point;
 
 /// A lasting change of the mean.
@@ -45,23 +45,16 @@ pub enum ChangeCause {
     Unknown,
 }
 
-/// A stretch with one set of limits.
-#[derive(Debug, Clone, PartialEq)]
+/// A stretch in which the charts learn one centre and spread.
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Phase {
     /// Its first point.
     pub start: usize,
     /// The point after its last one.
     pub end: usize,
-    /// How many of its first points set the limits.
-    pub set_by: usize,
-    /// How many of those were left out as beyond limits.
-    pub left_out: usize,
-    /// The limits; absent with too few points, or without spread.
-    pub limits: Option<Individuals>,
+    /// What the charts learned in it; absent with too few points, or without spread.
+    pub learned: Option<Learned>,
 }
-
-/// Fewest points that set limits.
-pub(super) const FEWEST_FOR_LIMITS: usize = 8;
 
 /// Shortest stretch between two changes, in checks.
 const SHORTEST: usize = 3;
@@ -76,14 +69,10 @@ const REACH: usize = 2;
 
 /// The changes of a series and its phases.
 ///
-/// A change whose cause is known (an event, another target) starts new limits; one without does not, so that the charts
+/// A change whose cause is known (an event, another target) starts a new phase; one without does not, so that the charts
 /// go on calling until somebody notes why. Within a phase a straight line may explain what else would be many small
 /// steps; whichever costs less by the same penalty is taken.
-pub(super) fn changes_and_phases(
-    points: &[Point],
-    events: &[Event],
-    settings: &ReviewSettings,
-) -> (Vec<Change>, Vec<Phase>) {
+pub(super) fn changes_and_phases(points: &[Point], events: &[Event]) -> (Vec<Change>, Vec<Phase>) {
     let values: Vec<f64> = points.iter().map(|it| it.value).collect();
     let noise = noise_of_differences(&values);
     let penalty = 2.0 * (values.len().max(2) as f64).ln() + CAUTION;
@@ -103,7 +92,11 @@ pub(super) fn changes_and_phases(
     cuts.push(values.len());
     let phases: Vec<Phase> = cuts
         .windows(2)
-        .map(|ends| phase(&values, ends[0], ends[1], settings))
+        .map(|ends| Phase {
+            start: ends[0],
+            end: ends[1],
+            learned: None,
+        })
         .collect();
 
     let mut kept: Vec<(usize, ChangeCause)> = Vec::new();
@@ -208,34 +201,4 @@ fn cause(points: &[Point], events: &[Event], index: usize) -> ChangeCause {
         };
     }
     ChangeCause::Unknown
-}
-
-/// Limits from the first points of a stretch that are in control: those beyond the limits they would set are left out
-/// and the limits set anew, until none is.
-fn phase(values: &[f64], start: usize, end: usize, settings: &ReviewSettings) -> Phase {
-    let taken = &values[start..end.min(start + settings.limits_from)];
-    let mut used = taken.to_vec();
-    let mut limits = None;
-    while used.len() >= FEWEST_FOR_LIMITS {
-        let Some(chart) = individuals(&used).filter(|chart| chart.sd > 0.0) else {
-            break;
-        };
-        let before = used.len();
-        used.retain(|value| chart.lower <= *value && *value <= chart.upper);
-        if used.len() == before {
-            limits = Some(chart);
-            break;
-        }
-    }
-    Phase {
-        start,
-        end,
-        set_by: taken.len(),
-        left_out: if limits.is_some() {
-            taken.len() - used.len()
-        } else {
-            0
-        },
-        limits,
-    }
 }

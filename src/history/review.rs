@@ -7,20 +7,20 @@ use rayon::prelude::*;
 
 use crate::drift::Verdict;
 use crate::stats::{
-    Cusum, Ewma, WESTERN_ELECTRIC_RUN_LENGTH, ZoneRule, cusum_run_length, ewma_run_length,
-    zone_breaks,
+    Cusum, CusumRun, Ewma, EwmaRun, SelfStarting, WESTERN_ELECTRIC_RUN_LENGTH, ZoneRule,
+    cusum_run_length, ewma_run_length, zone_breaks,
 };
 
 use super::gauge::{GaugeReview, gauge_review};
 use super::log::{Log, Logged};
 use super::phases::changes_and_phases;
-use super::series::{Point, Series, Signal, points_of};
+use super::series::{Charted, Point, Series, Signal, points_of};
 use super::trend::trend;
 
 /// How a history is looked at.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct ReviewSettings {
-    /// How many checks at the start of a phase set its limits.
+    /// How many checks in control, from the start of a phase on, its charts learn centre and spread from.
     pub limits_from: usize,
     /// The EWMA chart.
     pub ewma: Ewma,
@@ -29,10 +29,10 @@ pub struct ReviewSettings {
 }
 
 impl ReviewSettings {
-    /// Limits from 20 checks; EWMA with 0.2 and 2.962, in control called once in 500 checks; CUSUM with 0.5 and 5, once
+    /// Limits from 200 checks; EWMA with 0.2 and 2.962, in control called once in 500 checks; CUSUM with 0.5 and 5, once
     /// in 465 (Montgomery, Introduction to Statistical Quality Control, ch. 9).
     pub const USUAL: Self = Self {
-        limits_from: 20,
+        limits_from: 200,
         ewma: Ewma {
             lambda: 0.2,
             width: 2.962,
@@ -156,7 +156,7 @@ pub fn review(log: &Log, settings: &ReviewSettings) -> Review {
         .into_par_iter()
         .map(|(name, unit, points)| series_of(name, unit, points, &events, settings))
         .collect();
-    let charted: usize = series.iter().map(|it| it.charted).sum();
+    let charted = series.iter().flat_map(|it| &it.charted).flatten().count();
     let calls = |run_length: Option<f64>| run_length.map_or(0.0, |it| charted as f64 / it);
     Review {
         scanner: log.scanner.clone(),
@@ -184,56 +184,32 @@ fn series_of(
     events: &[Event],
     settings: &ReviewSettings,
 ) -> Series {
-    let values: Vec<f64> = points.iter().map(|it| it.value).collect();
-    let (changes, phases) = changes_and_phases(&points, events, settings);
-    let mut ewma = vec![None; values.len()];
-    let mut cusum = vec![None; values.len()];
+    let (changes, mut phases) = changes_and_phases(&points, events);
+    let mut charted = vec![None; points.len()];
     let mut breaks = Vec::new();
-    let mut charted = 0;
-    for phase in &phases {
-        let Some(limits) = phase.limits else { continue };
-        let inside = &values[phase.start..phase.end];
-        charted += inside.len();
-        for (i, point) in settings
-            .ewma
-            .chart(inside, limits.centre, limits.sd)
-            .into_iter()
-            .enumerate()
-        {
-            ewma[phase.start + i] = Some(point);
+    let mut signals = Vec::new();
+    for phase in &mut phases {
+        let mut charts = Charts::new(settings);
+        for index in phase.start..phase.end {
+            let (said, rules) = charts.take(points[index].value);
+            charted[index] = said;
+            if !rules.is_empty() {
+                signals.push(Signal { index, rules });
+            }
         }
-        let sums = settings.cusum.chart(inside, limits.centre, limits.sd);
-        for (i, point) in sums.into_iter().flatten().enumerate() {
-            cusum[phase.start + i] = Some(point);
-        }
-        for mut found in zone_breaks(inside, limits.centre, limits.sd) {
-            found.index += phase.start;
-            breaks.push(found);
-        }
+        phase.learned = charts.known.learned();
+        // The first points of a phase have no score.
+        let inside = &charted[phase.start..phase.end];
+        let first = phase.start + inside.iter().take_while(|it| it.is_none()).count();
+        let scores: Vec<f64> = charted[first..phase.end]
+            .iter()
+            .filter_map(|it| it.map(|said| said.score))
+            .collect();
+        breaks.extend(zone_breaks(&scores, 0.0, 1.0).into_iter().map(|mut found| {
+            found.index += first;
+            found
+        }));
     }
-    let mut beyond_limits = vec![false; values.len()];
-    for found in breaks
-        .iter()
-        .filter(|it| it.rule == ZoneRule::OneBeyondThree)
-    {
-        beyond_limits[found.index] = true;
-    }
-    let signals = (0..values.len())
-        .filter_map(|index| {
-            let mut rules: Vec<&'static str> = Vec::new();
-            // Only calls for action; the other zone rules are told beside them.
-            if beyond_limits[index] {
-                rules.push(ZoneRule::OneBeyondThree.text());
-            }
-            if ewma[index].is_some_and(|point| point.is_outside()) {
-                rules.push("EWMA");
-            }
-            if cusum[index].is_some_and(|point| settings.cusum.is_outside(&point)) {
-                rules.push("CUSUM");
-            }
-            (!rules.is_empty()).then_some(Signal { index, rules })
-        })
-        .collect();
     let newest_change = changes.last().map_or(0, |it| it.index);
     Series {
         trend: trend(&points, newest_change),
@@ -242,10 +218,57 @@ fn series_of(
         points,
         phases,
         changes,
-        ewma,
-        cusum,
+        charted,
         breaks,
         signals,
-        charted,
+    }
+}
+
+/// The charts of one phase in the making.
+struct Charts<'a> {
+    settings: &'a ReviewSettings,
+    known: SelfStarting,
+    ewma: EwmaRun,
+    cusum: CusumRun,
+}
+
+impl<'a> Charts<'a> {
+    fn new(settings: &'a ReviewSettings) -> Self {
+        Self {
+            settings,
+            known: SelfStarting::new(settings.limits_from),
+            ewma: settings.ewma.start(0.0, 1.0),
+            cusum: settings.cusum.start(),
+        }
+    }
+
+    /// What the charts say of the next value, and the rules by which they call. They learn from it if none does.
+    fn take(&mut self, value: f64) -> (Option<Charted>, Vec<&'static str>) {
+        let said = self.known.learned().map(|learned| {
+            let score = learned.score(value);
+            Charted {
+                learned,
+                score,
+                ewma: self.ewma.add(score),
+                cusum: self.cusum.add(score),
+            }
+        });
+        let mut rules = Vec::new();
+        if let Some(said) = &said {
+            // Only these call for action; the other zone rules are told beside them.
+            if said.score.abs() > 3.0 {
+                rules.push(ZoneRule::OneBeyondThree.text());
+            }
+            if said.ewma.is_outside() {
+                rules.push("EWMA");
+            }
+            if self.settings.cusum.is_outside(&said.cusum) {
+                rules.push("CUSUM");
+            }
+        }
+        if rules.is_empty() {
+            self.known.learn(value);
+        }
+        (said, rules)
     }
 }

@@ -3,7 +3,7 @@
 use jiff::Timestamp;
 
 use crate::drift::Verdict;
-use crate::stats::{CusumPoint, EwmaPoint, ZoneBreak};
+use crate::stats::{CusumPoint, EwmaPoint, Learned, ZoneBreak};
 
 use super::log::Logged;
 use super::phases::{Change, Phase};
@@ -35,6 +35,19 @@ pub struct Tolerance {
     pub upper: f64,
 }
 
+/// What the charts say of one point.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Charted {
+    /// What it was compared with.
+    pub learned: Learned,
+    /// How many standard deviations it is off, as a normal score.
+    pub score: f64,
+    /// The average of the scores up to here.
+    pub ewma: EwmaPoint,
+    /// The sums of the scores.
+    pub cusum: CusumPoint,
+}
+
 /// A rule broken at a point.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Signal {
@@ -57,16 +70,12 @@ pub struct Series {
     pub phases: Vec<Phase>,
     /// Lasting changes.
     pub changes: Vec<Change>,
-    /// The average of each point with those before it.
-    pub ewma: Vec<Option<EwmaPoint>>,
-    /// The sums at each point.
-    pub cusum: Vec<Option<CusumPoint>>,
+    /// What the charts say of each point; absent where nothing is known yet to compare it with.
+    pub charted: Vec<Option<Charted>>,
     /// Zone rules broken.
     pub breaks: Vec<ZoneBreak>,
     /// Every point at which a chart calls.
     pub signals: Vec<Signal>,
-    /// How many points have limits to be compared with.
-    pub charted: usize,
     /// The trend since the last change, where it is more than chance.
     pub trend: Option<Trend>,
 }

@@ -42,35 +42,50 @@ pub fn mean_changes(values: &[f64], sd: f64, penalty: f64, shortest: usize) -> V
         squares += z * z;
         sums.push((sum, squares));
     }
-    let cost = |from: usize, to: usize| {
-        let (s, q) = (sums[to].0 - sums[from].0, sums[to].1 - sums[from].1);
-        q - s * s / (to - from) as f64
-    };
     // best[t]: least cost of the first t values, with one penalty for each segment; cut[t]: where its last one starts.
     let mut best = vec![f64::INFINITY; n + 1];
     let mut cut = vec![0_usize; n + 1];
     best[0] = 0.0;
-    let mut starts: Vec<(usize, usize)> = Vec::new();
+    let mut starts: Vec<Start> = Vec::new();
+    let mut totals: Vec<f64> = Vec::new();
+    let mut doomed: Vec<bool> = Vec::new();
+    let mut useless_from = 0;
     for end in shortest..=n {
         let start = end - shortest;
         if best[start].is_finite() {
-            starts.push((start, usize::MAX));
+            starts.push(Start {
+                at: start as f64,
+                sum: sums[start].0,
+                base: best[start] - sums[start].1,
+            });
         }
-        for &(start, _) in &starts {
-            let total = best[start] + cost(start, end) + penalty;
-            if total < best[end] {
-                best[end] = total;
-                cut[end] = start;
+        let (sum, squares) = sums[end];
+        totals.clear();
+        totals.extend(starts.iter().map(|it| {
+            let part = sum - it.sum;
+            it.base - part * part / (end as f64 - it.at)
+        }));
+        let (mut least, mut of) = (f64::INFINITY, 0);
+        for (i, &total) in totals.iter().enumerate() {
+            if total < least {
+                (least, of) = (total, i);
             }
         }
+        best[end] = least + squares + penalty;
+        cut[end] = starts.get(of).map_or(0, |it| it.at as usize);
         // A start that is worse by more than any later cut can win back is never best again, from the first end on that
         // a cut here can serve.
-        for (start, until) in &mut starts {
-            if *until == usize::MAX && best[*start] + cost(*start, end) > best[end] {
-                *until = end + shortest;
-            }
+        if doomed.is_empty() && end.is_multiple_of(PRUNE_EVERY) {
+            doomed.extend(totals.iter().map(|total| total + squares > best[end]));
+            useless_from = end + shortest;
         }
-        starts.retain(|&(_, until)| end + 1 < until);
+        if !doomed.is_empty() && end + 1 >= useless_from {
+            // Starts that came after the marking stay.
+            doomed.resize(starts.len(), false);
+            let mut marks = doomed.iter();
+            starts.retain(|_| !marks.next().copied().unwrap_or(false));
+            doomed.clear();
+        }
     }
     let mut changes = Vec::new();
     let mut end = cut[n];
@@ -80,6 +95,18 @@ pub fn mean_changes(values: &[f64], sd: f64, penalty: f64, shortest: usize) -> V
     }
     changes.reverse();
     changes
+}
+
+/// Ends between two prunings: pruning costs as much as a step, and need not happen at each.
+const PRUNE_EVERY: usize = 16;
+
+/// A place where the last segment may start.
+struct Start {
+    at: f64,
+    /// Sum of all values before it.
+    sum: f64,
+    /// Least cost of what lies before it, less the sum of squares there.
+    base: f64,
 }
 
 #[cfg(test)]

@@ -89,27 +89,50 @@ impl Ewma {
         self.width * sd * (self.lambda / (2.0 - self.lambda)).sqrt()
     }
 
+    /// A chart about `centre`, started there, to which values are added one by one.
+    #[must_use]
+    pub fn start(&self, centre: f64, sd: f64) -> EwmaRun {
+        EwmaRun {
+            lambda: self.lambda,
+            centre,
+            steady: self.steady_half_width(sd),
+            average: centre,
+            left: 1.0,
+        }
+    }
+
     /// The chart of `values` about `centre`, started there, with limits that widen as the average fills.
     ///
     /// References: Roberts (1959), Technometrics 1:239; NIST/SEMATECH e-Handbook, 6.3.2.4.
     #[must_use]
     pub fn chart(&self, values: &[f64], centre: f64, sd: f64) -> Vec<EwmaPoint> {
-        let steady = self.steady_half_width(sd);
-        let mut average = centre;
-        let mut left = 1.0;
-        values
-            .iter()
-            .map(|value| {
-                average = self.lambda * value + (1.0 - self.lambda) * average;
-                left *= (1.0 - self.lambda).powi(2);
-                let half = steady * (1.0_f64 - left).sqrt();
-                EwmaPoint {
-                    average,
-                    lower: centre - half,
-                    upper: centre + half,
-                }
-            })
-            .collect()
+        let mut run = self.start(centre, sd);
+        values.iter().map(|value| run.add(*value)).collect()
+    }
+}
+
+/// An EWMA chart in the making.
+#[derive(Debug, Clone, Copy)]
+pub struct EwmaRun {
+    lambda: f64,
+    centre: f64,
+    steady: f64,
+    average: f64,
+    /// Share of the average's variance that is not reached yet.
+    left: f64,
+}
+
+impl EwmaRun {
+    /// The chart's next point.
+    pub fn add(&mut self, value: f64) -> EwmaPoint {
+        self.average = self.lambda * value + (1.0 - self.lambda) * self.average;
+        self.left *= (1.0 - self.lambda).powi(2);
+        let half = self.steady * (1.0 - self.left).sqrt();
+        EwmaPoint {
+            average: self.average,
+            lower: self.centre - half,
+            upper: self.centre + half,
+        }
     }
 }
 
@@ -140,20 +163,45 @@ impl Cusum {
         if sd <= 0.0 || !sd.is_finite() {
             return None;
         }
-        let (mut high, mut low) = (0.0_f64, 0.0_f64);
-        let points = values.iter().map(|value| {
-            let z = (value - centre) / sd;
-            high = (high + z - self.allowance).max(0.0);
-            low = (low - z - self.allowance).max(0.0);
-            CusumPoint { high, low }
-        });
+        let mut run = self.start();
+        let points = values.iter().map(|value| run.add((value - centre) / sd));
         Some(points.collect())
+    }
+
+    /// A chart started at 0, to which values in standard deviations from the centre are added one by one.
+    #[must_use]
+    pub fn start(&self) -> CusumRun {
+        CusumRun {
+            allowance: self.allowance,
+            sums: CusumPoint {
+                high: 0.0,
+                low: 0.0,
+            },
+        }
     }
 
     /// Whether a sum passes the decision interval.
     #[must_use]
     pub fn is_outside(&self, point: &CusumPoint) -> bool {
         point.high > self.decision || point.low > self.decision
+    }
+}
+
+/// A CUSUM chart in the making.
+#[derive(Debug, Clone, Copy)]
+pub struct CusumRun {
+    allowance: f64,
+    sums: CusumPoint,
+}
+
+impl CusumRun {
+    /// The chart's next point; `z` in standard deviations from the centre.
+    pub fn add(&mut self, z: f64) -> CusumPoint {
+        self.sums = CusumPoint {
+            high: (self.sums.high + z - self.allowance).max(0.0),
+            low: (self.sums.low - z - self.allowance).max(0.0),
+        };
+        self.sums
     }
 }
 

@@ -7,11 +7,15 @@ use std::process::Command;
 use tempfile::TempDir;
 use weighlight::history::{Damage, Notice, ORIGIN, append, read_log, report_json};
 
-use crate::sample::{Noise, check, day, event, report, write_days};
+use crate::sample::{Noise, check, day, event, report, write_log};
 
 fn ten_days() -> (TempDir, PathBuf) {
     let folder = tempfile::tempdir().unwrap();
-    write_days(folder.path(), 0..10, &mut Noise::new(1));
+    let mut noise = Noise::new(1);
+    for i in 0..10 {
+        let made = report(&format!("check_{i:04}"), day(i), [0.0; 9], &mut noise);
+        append(folder.path(), &check(&made)).unwrap();
+    }
     let path = folder.path().join("line-2.jsonl");
     (folder, path)
 }
@@ -51,6 +55,18 @@ fn what_is_written_reads_back_and_every_entry_names_the_one_before() {
         let hash = hash.strip_suffix("\"}").unwrap();
         assert_eq!(blake3::hash(words.as_bytes()).to_hex().as_str(), hash);
     }
+}
+
+#[test]
+fn a_log_is_what_its_description_says() {
+    let (folder, path) = ten_days();
+    let written = fs::read(&path).unwrap();
+    let mut noise = Noise::new(1);
+    let made: Vec<_> = (0..10)
+        .map(|i| report(&format!("check_{i:04}"), day(i), [0.0; 9], &mut noise))
+        .collect();
+    write_log(folder.path(), made.iter().map(check));
+    assert_eq!(fs::read(&path).unwrap(), written);
 }
 
 #[test]

@@ -6,7 +6,7 @@ use jiff::SignedDuration;
 use weighlight::history::{NewEntry, ReviewSettings, append, read_log, review};
 use weighlight::report::{DriftRecord, LogPlace, history_page, record_page};
 
-use crate::sample::{Noise, check, day, event, report};
+use crate::sample::{Noise, check, day, event, report, write_log};
 
 fn keep(name: &str, page: &str) {
     if let Some(folder) = std::env::var_os("PAGES") {
@@ -85,6 +85,7 @@ fn a_record_says_who_when_what_and_where_it_stands() {
 fn a_history_page_shows_charts_changes_and_the_last_hash() {
     let folder = tempfile::tempdir().unwrap();
     let mut noise = Noise::new(6);
+    let mut made = Vec::new();
     for i in 0..160 {
         let mut moved = [0.0; 9];
         moved[0] = if i < 70 { 0.0 } else { 0.0003 };
@@ -94,24 +95,23 @@ fn a_history_page_shows_charts_changes_and_the_last_hash() {
         for (who, trials) in [("Ada", 2), ("Ben", if i > 155 { 2 } else { 0 })] {
             for trial in 0..trials {
                 let time = day(i) + SignedDuration::from_mins(9 * trial);
-                let made = report(&format!("{i}-{who}-{trial}"), time, moved, &mut noise);
-                let new = NewEntry {
-                    operator: Some(who),
-                    ..check(&made)
-                };
-                append(folder.path(), &new).unwrap();
+                let scan = format!("{i}-{who}-{trial}");
+                made.push((who, report(&scan, time, moved, &mut noise)));
             }
         }
     }
-    append(
-        folder.path(),
-        &event(
+    let checks = made.iter().map(|(who, made)| NewEntry {
+        operator: Some(who),
+        ..check(made)
+    });
+    let noted = [
+        event(
             "belt changed, <line 2>",
             day(70) - SignedDuration::from_hours(3),
         ),
-    )
-    .unwrap();
-    append(folder.path(), &event("wash-down", day(30))).unwrap();
+        event("wash-down", day(30)),
+    ];
+    write_log(folder.path(), checks.chain(noted));
     let clock = Instant::now();
     let log = read_log(folder.path(), "line-2").unwrap();
     let page = history_page(&log, &review(&log, &ReviewSettings::USUAL), day(161)).unwrap();
@@ -119,7 +119,7 @@ fn a_history_page_shows_charts_changes_and_the_last_hash() {
     keep("history.html", &page);
     asks_for_nothing(&page);
     for text in [
-        "belt changed, &#60;line 2&#62; (entry 325, 3 h before)",
+        "belt changed, &#60;line 2&#62; (entry 329, 3 h before)",
         "nothing was noted",
         "Repeatability and reproducibility",
         "Ada, Ben",

@@ -6,7 +6,8 @@ use serde_json::{Value, json};
 
 use crate::error::Result;
 use crate::history::{
-    Change, ChangeCause, Event, Log, Meeting, ORIGIN, ParameterGauge, Review, Series, Standing,
+    Change, ChangeCause, Charted, Event, Log, Meeting, ORIGIN, ParameterGauge, Review, Series,
+    Standing,
 };
 
 use super::charts::{BLUE, Figure, GREEN, GREY, ORANGE, Sketch, VERMILION, f32s, f64s};
@@ -153,8 +154,8 @@ fn row(series: &Series) -> Row {
     let shown = quantity(&series.name, &series.unit);
     let newest = series.points.last();
     let (class, verdict) = series.verdict().map_or(("", "–"), verdict);
-    let calls = match (series.charted, series.calls_now()) {
-        (0, _) => "no limits yet".to_owned(),
+    let calls = match (series.charted.last(), series.calls_now()) {
+        (None | Some(None), _) => "no limits yet".to_owned(),
         (_, rules) if rules.is_empty() => "–".to_owned(),
         (_, rules) => rules.join(", "),
     };
@@ -309,7 +310,7 @@ fn chart(series: &Series, review: &Review) -> Chart {
         "marker": {"color": BLUE, "size": if dense { 2 } else { 5 }}, "hovertemplate": hover,
     }));
     limits(&mut sketch, series, &shown, review, &place);
-    averages(&mut sketch, series, &shown);
+    averages(&mut sketch, series);
     called(&mut sketch, series, &shown);
     if let Some(trend) = &series.trend {
         trend_lines(&mut sketch, series, trend, &shown);
@@ -335,9 +336,9 @@ fn range(series: &Series, shown: &Quantity) -> Value {
         low = low.min(point.value);
         high = high.max(point.value);
     }
-    for limits in series.phases.iter().filter_map(|it| it.limits) {
-        low = low.min(limits.lower);
-        high = high.max(limits.upper);
+    for learned in series.phases.iter().filter_map(|it| it.learned) {
+        low = low.min(learned.lower);
+        high = high.max(learned.upper);
     }
     let span = high - low;
     // The tolerance is shown where that costs no more than half of the chart.
@@ -364,27 +365,28 @@ fn limits(
     review: &Review,
     place: &dyn Fn(usize) -> f64,
 ) {
-    let mut x = Vec::new();
-    let (mut values, mut averages) = ([const { Vec::new() }; 3], [const { Vec::new() }; 2]);
+    // Limits move while they are learned and then stand still: only places where they move are needed.
+    let (mut x, mut moving) = (Vec::new(), [const { Vec::new() }; 3]);
+    let known = |index: usize| {
+        let said = series.charted.get(index).copied().flatten();
+        said.map(|it| it.learned)
+    };
     for phase in &series.phases {
-        let Some(set) = phase.limits else { continue };
-        let steady = review.settings.ewma.steady_half_width(set.sd);
-        for end in [
-            place(phase.start),
-            place(phase.end.saturating_sub(1)),
-            f64::NAN,
-        ] {
-            x.push(end);
-            for (line, value) in values.iter_mut().zip([set.centre, set.lower, set.upper]) {
-                line.push(shown.value(value));
-            }
-            for (line, value) in averages
-                .iter_mut()
-                .zip([set.centre - steady, set.centre + steady])
-            {
-                line.push(shown.value(value));
+        for index in phase.start..phase.end {
+            let now = known(index);
+            let still = index > phase.start
+                && index + 1 < phase.end
+                && known(index - 1) == now
+                && known(index + 1) == now;
+            if let (Some(now), false) = (now, still) {
+                x.push(place(index));
+                for (line, value) in moving.iter_mut().zip([now.centre, now.lower, now.upper]) {
+                    line.push(shown.value(value));
+                }
             }
         }
+        x.push(f64::NAN);
+        moving.iter_mut().for_each(|line| line.push(f64::NAN));
     }
     let mut line = |y: Vec<f64>, axis: &str, x: &[f64], colour: &str, dash: &str| {
         sketch.trace(json!({
@@ -392,16 +394,16 @@ fn limits(
             "line": {"color": colour, "width": 1.2, "dash": dash}, "hoverinfo": "skip", "connectgaps": false,
         }));
     };
-    let [centre, lower, upper] = values;
+    let [centre, lower, upper] = moving;
     line(centre, "y", &x, GREEN, "solid");
     line(lower, "y", &x, ORANGE, "solid");
     line(upper, "y", &x, ORANGE, "solid");
-    for half in averages {
-        line(half, "y2", &x, ORANGE, "solid");
-    }
     let ends = [place(0), place(series.points.len().saturating_sub(1))];
+    let steady = review.settings.ewma.steady_half_width(1.0);
     let decision = review.settings.cusum.decision;
-    line(vec![decision; 2], "y3", &ends, ORANGE, "solid");
+    for (axis, level) in [("y2", -steady), ("y2", steady), ("y3", decision)] {
+        line(vec![level; 2], axis, &ends, ORANGE, "solid");
+    }
     // The tolerance changes only when the calibration does: places where it does, and the ends.
     let mut tolerance: Vec<(f64, Option<f64>, f64)> = Vec::new();
     for (index, point) in series.points.iter().enumerate() {
@@ -436,28 +438,20 @@ fn limits(
     }
 }
 
-fn averages(sketch: &mut Sketch, series: &Series, shown: &Quantity) {
+fn averages(sketch: &mut Sketch, series: &Series) {
     let mut line = |y: Value, axis: &str, colour: &str, dash: &str, name: &str| {
         sketch.trace(json!({
             "type": "scatter", "mode": "lines", "x": "shared", "y": y, "yaxis": axis, "name": name,
             "line": {"color": colour, "width": 1.2, "dash": dash}, "connectgaps": false,
         }));
     };
-    let average = series
-        .ewma
-        .iter()
-        .map(|it| it.map_or(f64::NAN, |point| shown.value(point.average)));
-    line(f32s(average), "y2", BLUE, "solid", "EWMA");
-    let high = series
-        .cusum
-        .iter()
-        .map(|it| it.map_or(f64::NAN, |point| point.high));
-    let low = series
-        .cusum
-        .iter()
-        .map(|it| it.map_or(f64::NAN, |point| point.low));
-    line(f32s(high), "y3", BLUE, "solid", "too high");
-    line(f32s(low), "y3", GREY, "dot", "too low");
+    let said = |read: fn(&Charted) -> f64| {
+        let points = series.charted.iter();
+        f32s(points.map(move |it| it.as_ref().map_or(f64::NAN, read)))
+    };
+    line(said(|it| it.ewma.average), "y2", BLUE, "solid", "EWMA");
+    line(said(|it| it.cusum.high), "y3", BLUE, "solid", "too high");
+    line(said(|it| it.cusum.low), "y3", GREY, "dot", "too low");
 }
 
 /// Diamonds at the points at which a chart calls.
@@ -535,7 +529,7 @@ fn limits_text(series: &Series, shown: &Quantity) -> String {
     let Some(phase) = series.phases.last() else {
         return String::new();
     };
-    let Some(set) = phase.limits else {
+    let Some(set) = phase.learned else {
         return format!(
             "No limits: {} checks since the phase began, at least 8 that are not all equal are needed.",
             phase.end - phase.start
@@ -545,19 +539,10 @@ fn limits_text(series: &Series, shown: &Quantity) -> String {
         .points
         .get(phase.start)
         .map_or_else(String::new, |it| day(it.time));
-    let left_out = match phase.left_out {
-        0 => String::new(),
-        some => format!(", {some} of them left out as beyond limits"),
-    };
     format!(
-        "Newest phase from {from}: limits by its first {} checks{left_out}; centre {}, standard deviation {} {}.",
-        phase.set_by,
-        shown
-            .value_text(set.centre, Some(set.sd))
-            .split(" ±")
-            .next()
-            .unwrap_or_default(),
-        plain(shown.difference(set.sd)),
-        shown.unit
+        "Newest phase from {from}, {} checks; limits learned from {} of them: mean {} (standard deviation of single checks).",
+        phase.end - phase.start,
+        set.values,
+        shown.value_text(set.centre, Some(set.sd)),
     )
 }
