@@ -141,3 +141,161 @@ fn unit_scale<const N: usize>(matrix: &SMatrix<f64, N, N>) -> SVector<f64, N> {
         }
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A problem of NIST's Statistical Reference Datasets (non-linear regression), data and certified values from
+    /// <https://www.itl.nist.gov/div898/strd/nls/nls_main.shtml>; also checked with SciPy 1.17.1 `least_squares`.
+    struct Reference<const N: usize> {
+        xy: &'static [(f64, f64)],
+        /// Value and derivatives.
+        model: fn(f64, &SVector<f64, N>) -> (f64, [f64; N]),
+        starts: [[f64; N]; 2],
+        certified: [f64; N],
+        deviations: [f64; N],
+        sum_of_squares: f64,
+    }
+
+    impl<const N: usize> Reference<N> {
+        fn evaluate(&self, at: &SVector<f64, N>) -> Option<Linearised<N>> {
+            let mut sums = Linearised {
+                cost: 0.0,
+                gradient: SVector::zeros(),
+                normal: SMatrix::zeros(),
+            };
+            for &(x, y) in self.xy {
+                let (value, derivatives) = (self.model)(x, at);
+                let d = SVector::<f64, N>::from(derivatives);
+                sums.cost += (y - value).powi(2);
+                sums.gradient += d * (y - value);
+                sums.normal += d * d.transpose();
+            }
+            sums.cost.is_finite().then_some(sums)
+        }
+
+        #[track_caller]
+        fn check(&self) {
+            for start in self.starts {
+                let rules = Rules {
+                    small: SVector::from(self.certified.map(|c| 1e-10 * c.abs())),
+                    most: 2000,
+                    slack: 0.0,
+                };
+                let found =
+                    levenberg_marquardt(SVector::from(start), &rules, |at| self.evaluate(at))
+                        .expect("it can be evaluated");
+                assert!(found.settled);
+                let free = (self.xy.len() - N) as f64;
+                let variance = found.linearised.cost / free;
+                let cofactor = scaled_inverse(&found.linearised.normal).expect("regular");
+                for i in 0..N {
+                    let (value, certified) = (found.at[i], self.certified[i]);
+                    assert!((value / certified - 1.0).abs() < 1e-7, "{i}: {value}");
+                    let deviation = (variance * cofactor[(i, i)]).sqrt();
+                    assert!(
+                        (deviation / self.deviations[i] - 1.0).abs() < 1e-6,
+                        "{i}: {deviation}"
+                    );
+                }
+                assert!((found.linearised.cost / self.sum_of_squares - 1.0).abs() < 1e-9);
+            }
+        }
+    }
+
+    #[test]
+    fn nist_misra1a() {
+        Reference {
+            xy: &[
+                (77.6, 10.07),
+                (114.9, 14.73),
+                (141.1, 17.94),
+                (190.8, 23.93),
+                (239.9, 29.61),
+                (289.0, 35.18),
+                (332.8, 40.02),
+                (378.4, 44.82),
+                (434.8, 50.76),
+                (477.3, 55.05),
+                (536.8, 61.01),
+                (593.1, 66.40),
+                (689.1, 75.47),
+                (760.0, 81.78),
+            ],
+            model: |x, b| {
+                let e = (-b[1] * x).exp();
+                (b[0] * (1.0 - e), [1.0 - e, b[0] * x * e])
+            },
+            starts: [[500.0, 0.0001], [250.0, 0.0005]],
+            certified: [2.389_421_291_8e2, 5.501_564_318_1e-4],
+            deviations: [2.707_007_524_1, 7.266_868_843_6e-6],
+            sum_of_squares: 1.245_513_889_4e-1,
+        }
+        .check();
+    }
+
+    /// Of the higher level of difficulty; start 1 lies far off.
+    #[test]
+    fn nist_mgh09() {
+        Reference {
+            xy: &[
+                (4.0, 0.1957),
+                (2.0, 0.1947),
+                (1.0, 0.1735),
+                (0.5, 0.16),
+                (0.25, 0.0844),
+                (0.167, 0.0627),
+                (0.125, 0.0456),
+                (0.1, 0.0342),
+                (0.0833, 0.0323),
+                (0.0714, 0.0235),
+                (0.0625, 0.0246),
+            ],
+            model: |x, b| {
+                let (over, under) = (x * x + x * b[1], x * x + x * b[2] + b[3]);
+                let y = b[0] * over / under;
+                (
+                    y,
+                    [over / under, b[0] * x / under, -y * x / under, -y / under],
+                )
+            },
+            starts: [[25.0, 39.0, 41.5, 39.0], [0.25, 0.39, 0.415, 0.39]],
+            certified: [
+                1.928_069_345_8e-1,
+                1.912_823_287_3e-1,
+                1.230_565_069_3e-1,
+                1.360_623_306_8e-1,
+            ],
+            deviations: [
+                1.143_531_222_7e-2,
+                1.963_322_091_1e-1,
+                8.084_203_123_2e-2,
+                9.002_554_230_8e-2,
+            ],
+            sum_of_squares: 3.075_056_038_5e-4,
+        }
+        .check();
+    }
+
+    #[test]
+    fn what_cannot_be_told_apart_has_no_step() {
+        let flat = |_: &SVector<f64, 2>| {
+            Some(Linearised {
+                cost: 1.0,
+                gradient: SVector::from([1.0, 1.0]),
+                normal: SMatrix::from([[1.0, 1.0], [1.0, 1.0]]),
+            })
+        };
+        let rules = Rules {
+            small: SVector::from([1e-9; 2]),
+            most: 10,
+            slack: 0.0,
+        };
+        assert_eq!(levenberg_marquardt(SVector::zeros(), &rules, flat), None);
+        assert_eq!(
+            levenberg_marquardt(SVector::<f64, 2>::zeros(), &rules, |_| None),
+            None
+        );
+    }
+}

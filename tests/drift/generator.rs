@@ -96,9 +96,8 @@ impl Scene {
         let e = &self.errors;
         let dx = (x_m - self.width_mm() / 2.0) / e.across_scale;
         let x = self.width_mm() / 2.0 + dx;
-        let y_at = |z: f64| {
-            y_m / e.along_scale - e.skew_mrad / 1000.0 * dx - e.lean_mrad / 1000.0 * z
-        };
+        let y_at =
+            |z: f64| y_m / e.along_scale - e.skew_mrad / 1000.0 * dx - e.lean_mrad / 1000.0 * z;
         let mut z = self.tallest();
         for _ in 0..60 {
             let next = self.height(x, y_at(z));
@@ -159,7 +158,8 @@ impl Scene {
                     let mut z = self.measured_z(point) + self.noise_mm * noise;
                     if mixed < self.mixed_fraction {
                         // Half of the spot on the other side of an upright step.
-                        let other = self.point(x_m + 0.5 * self.pitch[0], y_m + 0.5 * self.pitch[1]);
+                        let other =
+                            self.point(x_m + 0.5 * self.pitch[0], y_m + 0.5 * self.pitch[1]);
                         if 2.0 < (other[2] - point[2]).abs() {
                             z += share * (other[2] - point[2]);
                         }
