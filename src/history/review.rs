@@ -224,6 +224,10 @@ fn series_of(
     }
 }
 
+/// From so many values on, the centre is known to 0.14 standard deviations, and sums and averages that call by chance
+/// come back by themselves.
+const FIRM: usize = 50;
+
 /// The charts of one phase in the making.
 struct Charts<'a> {
     settings: &'a ReviewSettings,
@@ -242,7 +246,8 @@ impl<'a> Charts<'a> {
         }
     }
 
-    /// What the charts say of the next value, and the rules by which they call. They learn from it if none does.
+    /// What the charts say of the next value, and the rules by which they call. They learn from it if none
+    /// does; while little is known, a sum or an average may call for that alone, and only values beyond limits are left out.
     fn take(&mut self, value: f64) -> (Option<Charted>, Vec<&'static str>) {
         let said = self.known.learned().map(|learned| {
             let score = learned.score(value);
@@ -266,7 +271,11 @@ impl<'a> Charts<'a> {
                 rules.push("CUSUM");
             }
         }
-        if rules.is_empty() {
+        let may_learn = match &said {
+            Some(said) if said.learned.values < FIRM => said.score.abs() <= 3.0,
+            _ => rules.is_empty(),
+        };
+        if may_learn {
             self.known.learn(value);
         }
         (said, rules)

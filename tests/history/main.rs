@@ -1,5 +1,6 @@
 //! Logs of checks: written, read, damaged, charted, shown.
 
+mod commands;
 mod log;
 mod pages;
 mod review;

@@ -252,7 +252,7 @@ fn event_row(event: &Event) -> EventRow {
 
 fn gauge_row(row: &ParameterGauge) -> GaugeRow {
     let shown = quantity(&row.name, &row.unit);
-    let sd = |value: f64| format!("{} {}", plain(shown.difference(value)), shown.unit);
+    let sd = |value: f64| plain(shown.difference(value));
     let percent = |share: f64| format!("{:.0} %", 100.0 * share);
     GaugeRow {
         repeatability: sd(row.study.repeatability),
@@ -264,7 +264,7 @@ fn gauge_row(row: &ParameterGauge) -> GaugeRow {
             .study
             .categories()
             .map_or("–".to_owned(), |it| it.to_string()),
-        title: shown.title,
+        title: format!("{}, {}", shown.title, shown.unit),
     }
 }
 

@@ -317,7 +317,7 @@ fn residuals(map: &ResidualMap) -> Option<Figure> {
     let reach = (largest * 100.0).ceil().max(1.0) / 100.0;
     let cells = map.residual_mm.iter().map(|it| it.unwrap_or(f32::NAN));
     let ratio = rows as f64 / columns as f64;
-    let height = (60.0 + 540.0 * ratio).clamp(220.0, 640.0) as u32;
+    let height = (60.0 + 540.0 * ratio).clamp(220.0, 480.0) as u32;
     let mut sketch = Sketch::new(
         "Residuals of the fit from above (mean of each cell)",
         height,
