@@ -405,3 +405,43 @@ fn scans_that_contradict_each_other_are_refused() {
         .stderr(contains("contradicts the others: roll_mrad"));
     assert!(!folder.path().join("new.toml").exists());
 }
+
+#[test]
+fn a_check_goes_into_the_log_and_onto_a_record() {
+    let folder = TempDir::new().expect("a folder");
+    let scans = target_scans(folder.path(), MOVED, &[0.6, 1.1]);
+    let at = |name: &str| folder.path().join(name);
+    for (scan, name) in scans.iter().zip(["one", "two"]) {
+        let run = weighlight()
+            .arg("drift")
+            .arg(scan)
+            .arg("--target")
+            .arg(target_file())
+            .args(["--format", "json", "--operator", "A. Lund"])
+            .args(["--note", "after the knock"])
+            .arg("--log")
+            .arg(at("checks"))
+            .arg("--record")
+            .arg(at(&format!("{name}.html")))
+            .assert()
+            .code(3);
+        // What the log keeps is the hash of the report as it is written here.
+        let hash = blake3::hash(&run.get_output().stdout).to_hex().to_string();
+        let log = std::fs::read_to_string(at("checks/line-2.jsonl")).expect("a log");
+        assert!(log.lines().last().is_some_and(|it| it.contains(&hash)));
+        let record = std::fs::read_to_string(at(&format!("{name}.html"))).expect("a record");
+        assert!(record.contains("A. Lund") && record.contains("after the knock"));
+        assert!(record.contains(&hash) && record.contains("out of tolerance"));
+    }
+    let log = weighlight::history::read_log(&at("checks"), "line-2").expect("a log");
+    assert_eq!((log.entries.len(), log.damage.len()), (2, 0));
+    let record = std::fs::read_to_string(at("two.html")).expect("a record");
+    assert!(record.contains("entry 2") && record.contains(&log.entries[1].hash));
+    weighlight()
+        .args(["drift", "--history", "--log"])
+        .arg(at("checks"))
+        .assert()
+        .code(3)
+        .stdout(contains("scanner line-2: out of tolerance"))
+        .stdout(contains("log ends with entry 2"));
+}
