@@ -1,9 +1,10 @@
 //! Parts pieces that touch.
 //!
-//! Two signs tell two pieces from one. *A valley*: domed pieces that touch leave a low line between them, whatever their
+//! Three signs tell two pieces from one. *A valley*: domed pieces that touch leave a low line between them, whatever their
 //! outlines; a flood of the height from above meets there well below both tops. *A neck*: flat pieces that touch leave an
-//! outline that narrows; a flood of the distance to the outline meets there well below both middles. Bumps on a piece, bent
-//! strips and lobes leave neither. Both floods are watersheds with dynamics as the criterion to merge (Grimaud,
+//! outline that narrows; a flood of the distance to the outline meets there well below both middles. *A waist*: where one
+//! lies on the other a little, neither is clear, but their product is. Bumps on a piece, bent strips and lobes leave none.
+//! The ridge of a lap joint is turned into a valley first. All floods are watersheds with dynamics as the criterion to merge (Grimaud,
 //! "A new measure of contrast: the dynamics", Proc. SPIE 1769 (1992) 292–305; Beucher and Meyer 1993).
 
 use std::ops::Range;
@@ -13,6 +14,7 @@ use ndarray::{Array2, s};
 use super::distance::to_other;
 use super::flood::{Merge, flood};
 use super::region::{Cell, Region};
+use super::ridge::sink_ridges;
 use crate::surface::SurfaceGrid;
 
 /// Side of the square cells on which pieces are parted, mm: fine against any piece, coarse against noise.
@@ -21,6 +23,10 @@ const CELL_MM: f64 = 1.0;
 const VALLEY_RATIO: f32 = 0.62;
 /// A neck parts two middles if it is narrower than this share of the narrower middle.
 const NECK_RATIO: f32 = 0.62;
+/// A place both lower and narrower than its sides parts them if the product of height and width is below this share.
+const WAIST_RATIO: f32 = 0.5;
+/// How near to those a share may come before the parting is called doubtful.
+const DOUBT: f32 = 0.06;
 /// A top or middle counts when this share of the least area of a piece lies above the pass.
 const LEAST_SHARE: f64 = 0.3;
 /// Belt kept around a part in its window, mm.
@@ -37,31 +43,56 @@ pub fn split(
 ) -> Vec<Region> {
     let coarse = Coarse::new(&region, heights_mm, grid);
     let least_cells = ((LEAST_SHARE * min_area_mm2) / (CELL_MM * CELL_MM)).ceil() as usize;
+    let relief = sink_ridges(&coarse.heights_mm);
     let valleys = flood(
-        &coarse.heights_mm,
+        &relief,
         &coarse.parts,
         &Merge {
             ratio: VALLEY_RATIO,
             least_cells,
+            doubt: DOUBT,
         },
     );
     let necks = flood(
-        &to_other(&valleys),
-        &valleys,
+        &to_other(&valleys.parts),
+        &valleys.parts,
         &Merge {
             ratio: NECK_RATIO,
             least_cells,
+            doubt: DOUBT,
         },
     );
-    let parts = necks.iter().copied().max().unwrap_or(0);
-    if parts < 2 {
-        return vec![region];
+    let waists = flood(
+        &(to_other(&necks.parts) * &relief),
+        &necks.parts,
+        &Merge {
+            ratio: WAIST_RATIO,
+            least_cells,
+            doubt: DOUBT,
+        },
+    );
+    // A part of a later flood lies within one of the floods before, and shares its doubt.
+    let mut doubtful = waists.doubtful;
+    for ((&part, &neck), &valley) in waists.parts.iter().zip(&necks.parts).zip(&valleys.parts) {
+        if let Some(at) = usize::from(part).checked_sub(1) {
+            doubtful[at] |= necks.doubtful[usize::from(neck) - 1];
+            doubtful[at] |= valleys.doubtful[usize::from(valley) - 1];
+        }
     }
-    let fine = coarse.refine(&necks, &region, grid);
-    let bounds = bounds(&fine, parts);
-    (1..=parts)
-        .zip(bounds)
-        .filter_map(|(part, bounds)| Some(window(&region, &fine, part, bounds?, grid)))
+    if let [] | [_] = doubtful[..] {
+        return vec![Region {
+            doubtful: doubtful.contains(&true),
+            ..region
+        }];
+    }
+    let fine = coarse.refine(&waists.parts, &region, grid);
+    let bounds = bounds(&fine, doubtful.len());
+    (1..)
+        .zip(doubtful.into_iter().zip(bounds))
+        .filter_map(|(part, (doubtful, bounds))| {
+            let parted = window(&region, &fine, part, bounds?, grid);
+            Some(Region { doubtful, ..parted })
+        })
         .collect()
 }
 
@@ -85,18 +116,18 @@ impl Coarse {
         let column_to: Vec<usize> = (0..columns)
             .map(|column| to_coarse(column, grid.pitch_across_mm))
             .collect();
-        let mut sums = Array2::<f32>::zeros(size);
+        let mut lowest = Array2::<f32>::from_elem(size, f32::INFINITY);
         let mut own = Array2::<u32>::zeros(size);
         let lines = region.cells.outer_iter().zip(heights_mm.outer_iter());
         for ((cells, heights), &row) in lines.zip(&row_to) {
-            let (mut sums, mut own) = (sums.row_mut(row), own.row_mut(row));
-            let (Some(sums), Some(own)) = (sums.as_slice_mut(), own.as_slice_mut()) else {
+            let (mut lowest, mut own) = (lowest.row_mut(row), own.row_mut(row));
+            let (Some(lowest), Some(own)) = (lowest.as_slice_mut(), own.as_slice_mut()) else {
                 continue;
             };
             for ((&cell, &height), &column) in cells.iter().zip(heights).zip(&column_to) {
                 if cell == Cell::Own {
                     own[column] += 1;
-                    sums[column] += height;
+                    lowest[column] = lowest[column].min(height);
                 }
             }
         }
@@ -111,10 +142,9 @@ impl Coarse {
             let all = in_row[row] * in_column[column];
             *part = u16::from(2 * own[[row, column]] >= all.max(1));
         }
-        let mut means = sums;
-        means.zip_mut_with(&own, |mean, &own| *mean /= own.max(1) as f32);
+        lowest.mapv_inplace(|height| if height.is_finite() { height } else { 0.0 });
         Self {
-            heights_mm: smooth(&smooth(&means)),
+            heights_mm: smooth(&lowest),
             parts,
         }
     }
@@ -210,8 +240,8 @@ fn spread(parts: &Array2<u16>) -> Array2<u16> {
 }
 
 /// Rows and columns that each part spans; `None` for one without cells.
-fn bounds(parts: &Array2<u16>, count: u16) -> Vec<Option<[Range<usize>; 2]>> {
-    let mut bounds: Vec<Option<[Range<usize>; 2]>> = vec![None; usize::from(count)];
+fn bounds(parts: &Array2<u16>, count: usize) -> Vec<Option<[Range<usize>; 2]>> {
+    let mut bounds: Vec<Option<[Range<usize>; 2]>> = vec![None; count];
     for (row, cells) in parts.outer_iter().enumerate() {
         let cells = cells.to_slice().unwrap_or_default();
         let mut first = 0;
@@ -264,5 +294,6 @@ fn window(
         cells,
         ends: region.ends,
         touching: true,
+        doubtful: false,
     }
 }
