@@ -297,3 +297,151 @@ fn window(
         doubtful: false,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::pieces::Ends;
+
+    const GRID_MM: f64 = 0.5;
+
+    /// A piece: middle across and along, half its sides, mm, and its height there from 0 (middle) to 1 (rim).
+    type Piece = ([f64; 2], [f64; 2], fn(f64) -> f64);
+
+    fn slab(_: f64) -> f64 {
+        20.0
+    }
+
+    fn dome(r: f64) -> f64 {
+        25.0 * (1.0 - r * r).sqrt()
+    }
+
+    /// A window of 200 × 260 mm; where pieces overlap their heights add.
+    fn parted(pieces: &[Piece]) -> Vec<Region> {
+        let (rows, columns) = (520, 400);
+        let heights_mm = Array2::from_shape_fn((rows, columns), |(row, column)| {
+            let at = [
+                (column as f64 + 0.5) * GRID_MM,
+                (row as f64 + 0.5) * GRID_MM,
+            ];
+            let sum: f64 = pieces
+                .iter()
+                .map(|(middle, half, height)| {
+                    let r = ((at[0] - middle[0]) / half[0]).hypot((at[1] - middle[1]) / half[1]);
+                    if r < 1.0 { height(r) } else { 0.0 }
+                })
+                .sum();
+            sum as f32
+        });
+        let cells = heights_mm.mapv(|height| if height > 1.0 { Cell::Own } else { Cell::Free });
+        let region = Region {
+            first_row: 0,
+            first_column: 0,
+            heights_mm: heights_mm.clone(),
+            cells,
+            ends: Ends::default(),
+            touching: false,
+            doubtful: false,
+        };
+        let grid = SurfaceGrid {
+            pitch_across_mm: GRID_MM,
+            pitch_along_mm: GRID_MM,
+            x_origin_mm: 0.0,
+            y_origin_mm: 0.0,
+            columns,
+        };
+        split(region, &heights_mm, &grid, 400.0)
+    }
+
+    fn volumes_cm3(regions: &[Region]) -> Vec<f64> {
+        regions
+            .iter()
+            .map(|region| {
+                let own = region.cells.iter().zip(&region.heights_mm);
+                own.filter(|(cell, _)| **cell == Cell::Own)
+                    .map(|(_, height)| f64::from(*height) * GRID_MM * GRID_MM / 1000.0)
+                    .sum()
+            })
+            .collect()
+    }
+
+    #[test]
+    fn a_single_piece_comes_back_whole_and_without_doubt() {
+        for height in [slab, dome] {
+            let whole = parted(&[([100.0, 120.0], [40.0, 60.0], height)]);
+            assert_eq!(whole.len(), 1);
+            assert!(!whole[0].touching && !whole[0].doubtful);
+        }
+    }
+
+    #[test]
+    fn domes_that_touch_are_parted_at_the_valley() {
+        let parts = parted(&[
+            ([100.0, 70.0], [40.0, 40.0], dome),
+            ([100.0, 149.0], [40.0, 40.0], dome),
+        ]);
+        let volumes = volumes_cm3(&parts);
+        assert_eq!(volumes.len(), 2);
+        // Half ellipsoids: 2/3 π a b c.
+        let own = 2.0 / 3.0 * std::f64::consts::PI * 40.0 * 40.0 * 25.0 / 1000.0;
+        for volume in volumes {
+            assert!((volume / own - 1.0).abs() < 0.01, "{volume} for {own}");
+        }
+        assert!(parts.iter().all(|part| part.touching));
+    }
+
+    #[test]
+    fn a_border_runs_straight_and_does_not_creep_into_the_smaller_piece() {
+        // Flat pieces of different size that overlap: the border is the line between the two notches of the outline.
+        let parts = parted(&[
+            ([100.0, 80.0], [60.0, 60.0], slab),
+            ([100.0, 168.0], [32.0, 32.0], slab),
+        ]);
+        assert_eq!(parts.len(), 2);
+        let rows = |region: &Region| {
+            let own = region
+                .cells
+                .indexed_iter()
+                .filter(|(_, cell)| **cell == Cell::Own);
+            let rows: Vec<usize> = own.map(|((row, _), _)| region.first_row + row).collect();
+            (rows.iter().min().copied(), rows.iter().max().copied())
+        };
+        let (Some(first), Some(last)) = (rows(&parts[1]).0, rows(&parts[0]).1) else {
+            panic!("a part without cells");
+        };
+        let overlap_mm = (last as f64 - first as f64) * GRID_MM;
+        assert!(overlap_mm.abs() < 4.0, "{overlap_mm}");
+    }
+
+    #[test]
+    fn a_lap_joint_is_cut_in_the_middle_of_what_is_shared() {
+        let parts = parted(&[
+            ([100.0, 70.0], [55.0, 55.0], slab),
+            ([100.0, 174.0], [55.0, 55.0], slab),
+        ]);
+        let volumes = volumes_cm3(&parts);
+        assert_eq!(volumes.len(), 2);
+        let own = std::f64::consts::PI * 55.0 * 55.0 * 20.0 / 1000.0;
+        for volume in volumes {
+            assert!((volume / own - 1.0).abs() < 0.03, "{volume} for {own}");
+        }
+    }
+
+    #[test]
+    fn a_neck_near_the_limit_is_called_doubtful() {
+        // Two discs of radius 40 whose common chord is 2·√(40² − d²) long; over the width 80 its share runs from 0 to 1.
+        let share = |overlap: f64| (1600.0 - (40.0 - overlap / 2.0_f64).powi(2)).sqrt() / 40.0;
+        let doubtful = |overlap: f64| {
+            parted(&[
+                ([100.0, 70.0], [40.0, 40.0], slab),
+                ([100.0, 150.0 - overlap], [40.0, 40.0], slab),
+            ])
+            .iter()
+            .any(|part| part.doubtful)
+        };
+        assert!(share(3.0) < 0.4);
+        assert!(!doubtful(3.0));
+        let near = (8..40).map(f64::from).filter(|&overlap| doubtful(overlap));
+        assert!(near.count() > 0);
+    }
+}
