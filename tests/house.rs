@@ -65,8 +65,20 @@ const ARROWS: [(&str, &[&str]); 14] = [
         "inspection",
         &["scan", "calibration", "surface", "pipeline"],
     ),
-    // A check reads one scan of one target and fits robustly.
-    ("drift", &["stats", "scan", "calibration"]),
+    // A check reads one scan of one target and fits robustly; what a change costs is measured on pieces, twice.
+    (
+        "drift",
+        &[
+            "stats",
+            "colour",
+            "scan",
+            "product",
+            "calibration",
+            "surface",
+            "tables",
+            "pipeline",
+        ],
+    ),
     // Entries keep the essentials of drift reports; charts and fits are of plain numbers.
     ("history", &["stats", "drift"]),
     // Pages show a check and its place in the scanner's history, with as many digits as tables show.

@@ -10,8 +10,8 @@ use weighlight::calibration::{
     Calibration, GeometricErrors, read_calibration, read_target, write_calibration,
 };
 use weighlight::drift::{
-    Combined, DEFAULT_TOLERANCES, FitRequest, HeightField, LeftOut, ScanFit, combine,
-    errors_to_list, fit_target, new_calibration,
+    Combined, DEFAULT_TOLERANCES, FitRequest, HeightField, LeftOut, ScanFit, check_colours_of,
+    combine, combine_colours, errors_to_list, fit_target, new_calibration, stripe_field,
 };
 use weighlight::scan::read_scan;
 use weighlight::{Error, ErrorKind, Result};
@@ -19,6 +19,7 @@ use weighlight::{Error, ErrorKind, Result};
 use super::drift::{hashed, temperature};
 use super::exit::Exit;
 use super::output::{self, Format};
+use super::stripe::StripeArguments;
 
 /// Makes a scanner calibration from one or several scans of a reference target.
 ///
@@ -59,6 +60,11 @@ pub(crate) struct Arguments {
     /// Form of the result on standard output
     #[arg(long, value_enum, default_value = "text")]
     format: Format,
+    /// Take colour correction, flat field and registration from the scans too, in place of the baseline's
+    #[arg(long)]
+    colour: bool,
+    #[command(flatten)]
+    stripe: StripeArguments,
 }
 
 fn time(text: &str) -> std::result::Result<Timestamp, String> {
@@ -82,6 +88,10 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
     };
     let mut hashes = vec![hashed("target", &arguments.target)?];
     let mut fits: Vec<ScanFit> = Vec::new();
+    let mut colours = Vec::new();
+    let stripes = arguments
+        .stripe
+        .fit(&arguments.scans, &target, baseline.as_ref())?;
     let bar = output::progress(arguments.scans.len(), "scan");
     for folder in &arguments.scans {
         let scan = read_scan(folder)?;
@@ -107,8 +117,14 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
             .expected("expected each scan once"));
         }
         hashes.push(hashed("height", &scan.height_path())?);
-        let field = HeightField::read(&scan)?;
+        let field = match &stripes {
+            Some(stripes) => stripe_field(&scan, &stripes.triangulation)?,
+            None => HeightField::read(&scan)?,
+        };
         let fit = fit_target(&field, &target, &request).map_err(|error| error.at(folder))?;
+        if arguments.colour {
+            colours.push(check_colours_of(&fit, &scan, &target, baseline.as_ref())?);
+        }
         fits.push(ScanFit {
             scan: scan.description.id,
             fit,
@@ -132,18 +148,31 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
         ));
     }
     let scans = fits.iter().map(|fit| fit.scan.clone()).collect();
-    let calibration = new_calibration(
+    let mut calibration = new_calibration(
         &combined,
         (&arguments.scanner, arguments.valid_from),
         (&target, scans, note),
         baseline.as_ref(),
     );
+    if arguments.colour {
+        let (colour, registration) = combine_colours(&colours)?;
+        calibration.colour = Some(colour);
+        calibration.registration = registration;
+    }
+    if let Some(stripes) = &stripes {
+        calibration.triangulation = Some(stripes.triangulation);
+    }
     if let Some(folder) = path.parent().filter(|f| !f.as_os_str().is_empty()) {
         output::make_folder(folder)?;
     }
     write_calibration(&path, &calibration)?;
     output::to_stdout(|to| match arguments.format {
-        Format::Text => text(to, &calibration, &combined, &path),
+        Format::Text => {
+            text(to, &calibration, &combined, &path)?;
+            stripes
+                .iter()
+                .try_for_each(|fit| super::stripe::text(to, fit))
+        }
         Format::Json => json_result(to, &calibration, &combined, &path),
         Format::Csv => csv_result(to, &calibration),
     })?;

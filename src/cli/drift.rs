@@ -7,11 +7,12 @@ use clap::Args;
 use weighlight::calibration::{Calibration, CalibrationSet, read_calibration, read_target};
 use weighlight::drift::{
     Baseline, COVERAGE_FACTOR, Check, DriftReport, InputHash, ParameterCheck, Verdict,
-    check_geometry,
+    check_geometry, complete,
 };
 use weighlight::scan::{Scan, read_scan};
 use weighlight::{Error, ErrorKind, Result};
 
+use super::effect::{self, EffectArguments};
 use super::exit::Exit;
 use super::history::{LogArguments, keep_check, note_event, run_history};
 use super::output::{self, Format};
@@ -51,6 +52,8 @@ pub(crate) struct Arguments {
     #[arg(long, value_name = "FILE", conflicts_with = "history")]
     out: Option<PathBuf>,
     #[command(flatten)]
+    effect: EffectArguments,
+    #[command(flatten)]
     log: LogArguments,
 }
 
@@ -86,13 +89,18 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
         calibration: calibration.as_ref(),
         name: &name,
     };
-    let Check { report, .. } = check_geometry(
+    let mut check = check_geometry(
         &scan,
         &target,
         &baseline,
         arguments.target_temperature_c,
         inputs,
     )?;
+    complete(&mut check, &scan, &target, calibration.as_ref())?;
+    arguments
+        .effect
+        .add(&mut check, &target, calibration.as_ref())?;
+    let Check { report, .. } = check;
     // Kept before it is shown, so that nobody has seen a check that is not in the log.
     keep_check(&arguments.log, &report)?;
     let show = |to: &mut dyn Write| match arguments.format {
@@ -224,6 +232,7 @@ fn text(to: &mut dyn Write, report: &DriftReport) -> std::io::Result<()> {
         line(to, p)?;
     }
     writeln!(to)?;
+    effect::colour_and_cost(to, report)?;
     for finding in &report.findings {
         writeln!(to, "  - {finding}")?;
     }

@@ -2,6 +2,7 @@
 
 mod calibrate;
 mod drift;
+mod effect;
 mod exit;
 mod history;
 mod history_output;
@@ -10,6 +11,8 @@ mod measure;
 mod output;
 mod score;
 mod simulate;
+mod simulate_target;
+mod stripe;
 
 use std::process::ExitCode;
 
