@@ -6,16 +6,19 @@
 //! score of the same probability. In control the scores are independent standard normal numbers from the start, so that
 //! run lengths are those of known limits.
 
-use std::f64::consts::FRAC_2_SQRT_PI;
+use std::f64::consts::{FRAC_2_SQRT_PI, PI};
 
 use statrs::distribution::{ContinuousCDF, Normal, StudentsT};
 
 /// Fewest values that something is compared with.
 const FEWEST: usize = 8;
 
-/// Efficiency of the mean moving range against the standard deviation of a sample: what it knows of the spread is worth as
-/// many degrees of freedom as this times the values less one (Cryer and Ryan 1990, J. Quality Technology 22:187).
-const MOVING_RANGE_EFFICIENCY: f64 = 0.605;
+/// Variance of the absolute difference of two standard normal numbers: 2 − 4/π.
+const RANGE_VARIANCE: f64 = 2.0 - 4.0 / PI;
+
+/// Covariance of neighbouring ones: (4/π)·(√3/2 + π/12 − 1), by the mean of |x·y| for a correlation of −1/2 (Cryer and Ryan
+/// 1990, J. Quality Technology 22:187).
+const RANGE_COVARIANCE: f64 = 4.0 / PI * (0.866_025_403_784_438_6 + PI / 12.0 - 1.0);
 
 /// Scores are cut here: beyond, only rounding is told apart.
 const FARTHEST: f64 = 8.0;
@@ -33,6 +36,8 @@ pub struct Learned {
     pub lower: f64,
     /// What it has to rise above for its score to be above 3.
     pub upper: f64,
+    /// Standard deviation of the next value's distance from the centre.
+    noise: f64,
     freedom: f64,
 }
 
@@ -87,17 +92,25 @@ impl SelfStarting {
         if self.values < FEWEST || sd <= 0.0 || !sd.is_finite() {
             return;
         }
-        let freedom = MOVING_RANGE_EFFICIENCY * (n - 1.0);
+        // Relative variance of the mean range, and the root of a χ² that has the same (Patnaik 1950, Biometrika 37:78): its
+        // degrees of freedom, and its mean against its root mean square.
+        let pairs = n - 1.0;
+        let relative = (RANGE_VARIANCE * pairs + 2.0 * RANGE_COVARIANCE * (pairs - 1.0))
+            / (FRAC_2_SQRT_PI * FRAC_2_SQRT_PI * pairs * pairs);
+        let growth = (1.0 + relative).sqrt();
+        let freedom = 1.0 / (4.0 * (growth - 1.0));
+        let noise = sd / growth * (1.0 + 1.0 / n).sqrt();
         let reach = StudentsT::new(0.0, 1.0, freedom).map_or(f64::INFINITY, |it| {
             it.inverse_cdf(Normal::standard().cdf(3.0))
         });
-        let half = reach * sd * (1.0 + 1.0 / n).sqrt();
+        let half = reach * noise;
         self.learned = Some(Learned {
             values: self.values,
             centre: self.mean,
             sd,
             lower: self.mean - half,
             upper: self.mean + half,
+            noise,
             freedom,
         });
     }
@@ -108,8 +121,7 @@ impl Learned {
     /// deviation.
     #[must_use]
     pub fn score(&self, value: f64) -> f64 {
-        let n = self.values as f64;
-        let t = (value - self.centre) / (self.sd * (1.0 + 1.0 / n).sqrt());
+        let t = (value - self.centre) / self.noise;
         let Ok(student) = StudentsT::new(0.0, 1.0, self.freedom) else {
             return 0.0;
         };

@@ -134,7 +134,7 @@ pub fn report(scan: &str, time: Timestamp, moved: [f64; 9], noise: &mut Noise) -
                 .map(|it| ParameterEffect {
                     name: it.name.clone(),
                     relative: it.change.unwrap(),
-                    relative_u: 1e-5,
+                    relative_u: it.u.unwrap(),
                 })
                 .collect(),
             per_product: Vec::new(),

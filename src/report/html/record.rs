@@ -348,7 +348,7 @@ fn effects(report: &DriftReport) -> Option<Figure> {
         .map(|it| quantity(&it.name, "").title)
         .collect();
     let mut sketch = Sketch::new(
-        "Effect of each error on the estimated weight",
+        "Effect of each error on the estimated weight, with expanded uncertainty (k = 2)",
         60 + 24 * parts.len() as u32,
     );
     sketch
@@ -356,6 +356,7 @@ fn effects(report: &DriftReport) -> Option<Figure> {
             "type": "bar", "orientation": "h", "y": names,
             "x": f64s(parts.iter().map(|it| 100.0 * it.relative)),
             "marker": {"color": BLUE},
+            "error_x": {"type": "data", "array": f64s(parts.iter().map(|it| 200.0 * it.relative_u)), "color": GREY},
             "hovertemplate": "%{y}: %{x:.3f} %<extra></extra>",
         }))
         .layout(
