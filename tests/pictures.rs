@@ -57,6 +57,10 @@ fn record(number: u32) -> PieceRecord {
         mass_g: 1.0,
         mass_u_g: 0.1,
         filled_fraction: 0.0,
+        fat_u_fraction: None,
+        area_u_cm2: None,
+        length_u_mm: None,
+        width_u_mm: None,
         flags: Vec::new(),
         classes: ["fat", "lean"]
             .into_iter()

@@ -3,6 +3,7 @@
 mod borders;
 mod classes;
 mod colour_field;
+mod extent_budget;
 mod footprint;
 mod outline;
 mod shape;
@@ -13,6 +14,7 @@ mod uncertainty;
 pub use borders::{Borders, SharedCell, settle_rim, share_borders};
 pub use classes::{ClassRaster, ClassRules, classes};
 pub use colour_field::{ColourField, ColourWindow, HeightPlace};
+pub use extent_budget::{ExtentBudget, ExtentPart, extent_budget};
 pub use footprint::Footprint;
 pub use outline::{Rectangle, perimeter_mm, smallest_rectangle};
 pub use shape::{Measures, measure};

@@ -20,20 +20,23 @@ pub struct ShareBudget {
 }
 
 impl ShareBudget {
+    /// The contributions by name, fractions.
+    #[must_use]
+    pub fn parts(&self) -> [(&'static str, f64); 5] {
+        [
+            ("outline", self.outline),
+            ("border", self.border),
+            ("registration", self.registration),
+            ("specks", self.specks),
+            ("highlights", self.highlights),
+        ]
+    }
+
     /// Combined standard uncertainty, a fraction.
     #[must_use]
     pub fn combined(&self) -> f64 {
-        [
-            self.outline,
-            self.border,
-            self.registration,
-            self.specks,
-            self.highlights,
-        ]
-        .iter()
-        .map(|part| part * part)
-        .sum::<f64>()
-        .sqrt()
+        let squares = self.parts().map(|(_, part)| part * part);
+        squares.iter().sum::<f64>().sqrt()
     }
 }
 

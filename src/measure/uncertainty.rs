@@ -9,7 +9,7 @@ use crate::surface::SurfaceGrid;
 /// Standard deviation of a rebuilt flank's volume as a share of it, where flanks that are seen spoke for it.
 ///
 /// From simulated pieces (lobes, slabs, solids, rolls, strips; cameras at 25° and 32°): see `docs/methods/measures.md`.
-const LIKE_SEEN_SHARE: f64 = 0.025;
+pub(super) const LIKE_SEEN_SHARE: f64 = 0.025;
 
 /// What is known of belt, noise and scales where a piece lies.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -20,6 +20,10 @@ pub struct BeltKnowledge {
     pub belt_u_mm: f64,
     /// Relative standard uncertainty of volume from the scales (1 = 100 %), from the calibration.
     pub scale_u_rel: f64,
+    /// Relative standard uncertainties of lengths across and along (1 = 100 %), from the calibration.
+    pub plane_u_rel: [f64; 2],
+    /// Lowest height that counts as piece, mm.
+    pub low_mm: f64,
 }
 
 /// Contributions to the standard uncertainty of a volume, mm³, independent of each other.

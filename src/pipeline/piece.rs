@@ -6,8 +6,8 @@ use super::result::MeasuredPiece;
 use crate::colour::{ClassMap, LabLimits, NO_CLASS};
 use crate::error::Result;
 use crate::measure::{
-    BeltKnowledge, ClassRaster, ClassRules, ColourField, Footprint, Measures, classes, measure,
-    share_budget,
+    BeltKnowledge, ClassRaster, ClassRules, ColourField, Footprint, Measures, ShareBudget, classes,
+    measure, share_budget,
 };
 use crate::pieces::{CellState, FindRules, Lighting, Mended, Region, mend, split};
 use crate::product::{DepthRule, Product, Range};
@@ -164,7 +164,7 @@ fn measure_piece(
             )?)
         }
     };
-    let record = record(
+    let mut record = record(
         region,
         mended,
         &measures,
@@ -178,6 +178,7 @@ fn measure_piece(
         let specks = raster.speck_cells.get(fat).copied().unwrap_or(0) as f64;
         share_budget(raster, fat as u8, share, specks)
     });
+    put_uncertainties(&mut record, &measures, fat_budget.as_ref());
     let none = || Array2::from_elem((0, 0), NO_CLASS);
     let (states, class, shared) = if site.keep_rasters {
         let states = Array2::from_shape_fn(footprint.covered.dim(), |at| {
@@ -287,6 +288,10 @@ fn record(
         mass_g: weight.mass_g,
         mass_u_g: weight.mass_u_g,
         filled_fraction: measures.filled_fraction,
+        fat_u_fraction: None,
+        area_u_cm2: None,
+        length_u_mm: None,
+        width_u_mm: None,
         flags: Vec::new(),
         classes: class_shares(method.product, raster.is_some(), &areas_cm2, &volumes_cm3),
         budget: Vec::new(),
@@ -304,16 +309,50 @@ fn record(
             source: source.to_string(),
             volume_u_cm3: part_mm3 / 1000.0,
             mass_u_g: (grams_per_cm3 * part_mm3 / 1000.0).abs(),
+            ..BudgetPart::default()
         })
         .collect();
     budget.push(BudgetPart {
         source: "density".to_string(),
-        volume_u_cm3: 0.0,
         mass_u_g: weight.mass_u_from_density_g,
+        ..BudgetPart::default()
     });
     record.budget = budget;
     record.flags = flags(&record, region, raster, method.product, site);
     Ok(record)
+}
+
+/// Uncertainties of area, length, width and fat fraction, and what they are made of, beside what is there already.
+fn put_uncertainties(record: &mut PieceRecord, measures: &Measures, fat: Option<&ShareBudget>) {
+    let extent = measures.extent_budget.combined();
+    record.area_u_cm2 = Some(extent.area_mm2 / 100.0);
+    record.length_u_mm = Some(extent.length_mm);
+    record.width_u_mm = Some(extent.width_mm);
+    record.fat_u_fraction = fat.map(ShareBudget::combined);
+    for (source, part) in measures.extent_budget.parts() {
+        let out = part_of(&mut record.budget, source);
+        out.area_u_cm2 = part.area_mm2 / 100.0;
+        out.length_u_mm = part.length_mm;
+        out.width_u_mm = part.width_mm;
+    }
+    for (source, part) in fat.map(ShareBudget::parts).into_iter().flatten() {
+        part_of(&mut record.budget, source).fat_u_fraction = part;
+    }
+}
+
+/// The entry of this source, made if there is none.
+fn part_of<'a>(budget: &'a mut Vec<BudgetPart>, source: &str) -> &'a mut BudgetPart {
+    let at = budget
+        .iter()
+        .position(|part| part.source == source)
+        .unwrap_or_else(|| {
+            budget.push(BudgetPart {
+                source: source.to_string(),
+                ..BudgetPart::default()
+            });
+            budget.len() - 1
+        });
+    &mut budget[at]
 }
 
 fn class_shares(

@@ -105,7 +105,7 @@ fn run(recording: &Recording, plan: &Plan<'_>) -> Result<std::result::Result<Kep
         pieces: Vec::new(),
         bands: plan.keep_views.then(Vec::new),
         colour_bands: Vec::new(),
-        scale_u_rel: plan.calibration.map_or(0.0, scale_u_rel),
+        scales_u_rel: plan.calibration.map_or([0.0; 3], scales_u_rel),
         light: lighting::lighting(first, plan.calibration)?,
         method: &method,
         grid,
@@ -197,7 +197,7 @@ struct Work<'a> {
     grid: SurfaceGrid,
     finder: PieceFinder,
     colour: Option<ColourField>,
-    scale_u_rel: f64,
+    scales_u_rel: [f64; 3],
     light: Lighting,
     pieces: Vec<MeasuredPiece>,
     bands: Option<Vec<SurfaceBand>>,
@@ -216,7 +216,12 @@ impl Work<'_> {
                     let site = Site {
                         grid: self.grid,
                         colour: self.colour.as_ref(),
-                        belt: belt_under(&region, lines, self.scale_u_rel),
+                        belt: belt_under(
+                            &region,
+                            lines,
+                            self.scales_u_rel,
+                            self.method.rules.low_mm(),
+                        ),
                         light: self.light,
                         belt_seen: belt_seen(&region, lines),
                         keep_rasters: self.bands.is_some(),
@@ -331,18 +336,14 @@ fn colour_field(
     ColourField::new(part, size.columns, place, grid, calibration).map(Some)
 }
 
-/// Relative standard uncertainty of volume from the scales' standard uncertainties.
-fn scale_u_rel(calibration: &Calibration) -> f64 {
+/// Relative standard uncertainties of the scales across, along and in height.
+fn scales_u_rel(calibration: &Calibration) -> [f64; 3] {
     let (errors, u) = (&calibration.errors, &calibration.errors_u);
     [
         u.across_scale / errors.across_scale,
         u.along_scale / errors.along_scale,
         u.height_scale / errors.height_scale,
     ]
-    .iter()
-    .map(|part| part * part)
-    .sum::<f64>()
-    .sqrt()
 }
 
 fn lines_under<'a>(region: &Region, lines: &'a [BeltLine]) -> &'a [BeltLine] {
@@ -353,7 +354,12 @@ fn lines_under<'a>(region: &Region, lines: &'a [BeltLine]) -> &'a [BeltLine] {
     &lines[first..end.max(first)]
 }
 
-fn belt_under(region: &Region, lines: &[BeltLine], scale_u_rel: f64) -> BeltKnowledge {
+fn belt_under(
+    region: &Region,
+    lines: &[BeltLine],
+    [across, along, height]: [f64; 3],
+    low_mm: f32,
+) -> BeltKnowledge {
     // Root mean square of what the lines under the piece say; lines without belt say nothing.
     let over = |value: fn(&BeltLine) -> f64| {
         let seen = lines_under(region, lines)
@@ -370,7 +376,9 @@ fn belt_under(region: &Region, lines: &[BeltLine], scale_u_rel: f64) -> BeltKnow
     BeltKnowledge {
         noise_mm: over(|line| line.noise_mm),
         belt_u_mm: over(|line| line.u_mm).hypot(belt_misfit_mm(lines_under(region, lines))),
-        scale_u_rel,
+        scale_u_rel: across.hypot(along).hypot(height),
+        plane_u_rel: [across, along],
+        low_mm: f64::from(low_mm),
     }
 }
 

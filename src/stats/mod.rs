@@ -2,6 +2,8 @@
 
 mod regression;
 mod robust;
+mod two_humps;
 
 pub use regression::{Fit, weighted_least_squares};
 pub use robust::{mad_sd, median, quantile, tukey_location, weighted_median};
+pub use two_humps::{Hump, OtsuSplit, equally_likely, otsu, two_normals};

@@ -44,7 +44,8 @@ pub fn provenance_json(provenance: &Provenance) -> Value {
     })
 }
 
-/// What each uncertainty is made of, to four digits: the parts are estimates themselves.
+/// What each uncertainty is made of, to four digits: the parts are estimates themselves. A source that has no part in area,
+/// length, width or fat fraction does not name them.
 fn budget(parts: &[BudgetPart]) -> Value {
     let rounded = |value: f64| {
         let text = format!("{value:.3e}");
@@ -53,11 +54,21 @@ fn budget(parts: &[BudgetPart]) -> Value {
     parts
         .iter()
         .map(|part| {
-            json!({
-                "source": part.source,
-                "volume_u_cm3": rounded(part.volume_u_cm3),
-                "mass_u_g": rounded(part.mass_u_g),
-            })
+            let mut values = Map::new();
+            values.insert("source".to_string(), Value::from(part.source.as_str()));
+            values.insert("volume_u_cm3".to_string(), rounded(part.volume_u_cm3));
+            values.insert("mass_u_g".to_string(), rounded(part.mass_u_g));
+            for (name, value) in [
+                ("area_u_cm2", part.area_u_cm2),
+                ("length_u_mm", part.length_u_mm),
+                ("width_u_mm", part.width_u_mm),
+                ("fat_u_fraction", part.fat_u_fraction),
+            ] {
+                if value != 0.0 {
+                    values.insert(name.to_string(), rounded(value));
+                }
+            }
+            Value::Object(values)
         })
         .collect()
 }
