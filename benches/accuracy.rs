@@ -212,7 +212,9 @@ fn normalised(all: &[(String, Pair)]) {
     }
 }
 
-const VOLUME_PARTS: [&str; 6] = ["noise", "belt", "scale", "rim", "hidden", "gaps"];
+const VOLUME_PARTS: [&str; 13] = [
+    "noise", "belt", "scale", "rim", "hidden", "gaps", "x0", "x1", "x2", "x3", "x4", "x5", "x6",
+];
 const FAT_PARTS: [&str; 5] = ["outline", "border", "registration", "specks", "highlights"];
 
 /// Every whole piece's errors and budget.

@@ -1,7 +1,7 @@
 //! Colour against published values and other libraries.
 
-use weighlight::stats::{equally_likely, otsu, two_normals};
 use weighlight::colour::{Lab, delta_e00, lab_from_srgb8, linear_from_srgb};
+use weighlight::stats::{equally_likely, otsu, two_normals};
 
 /// Rows of a CSV with `#` comments: named numbers.
 fn rows(text: &'static str) -> Vec<impl Fn(&str) -> f64> {
@@ -133,7 +133,10 @@ fn histograms_are_parted_as_by_scikit_image_opencv_and_scipy() {
         let split = otsu(counts).expect("two parts");
         assert_eq!(split.lowest as f64, values[0], "{name}: scikit-image");
         assert_eq!(split.lowest as f64, values[1], "{name}: OpenCV");
-        assert!((split.between_variance / values[2] - 1.0).abs() < 1e-8, "{name}");
+        assert!(
+            (split.between_variance / values[2] - 1.0).abs() < 1e-8,
+            "{name}"
+        );
         let humps = two_normals(counts).expect("two humps");
         let limit = equally_likely(&humps).expect("a limit");
         let found = [
@@ -145,7 +148,10 @@ fn histograms_are_parted_as_by_scikit_image_opencv_and_scipy() {
             limit,
         ];
         for (found, expected) in found.iter().zip(&values[3..]) {
-            assert!((found - expected).abs() < 2e-3, "{name}: {found} {expected}");
+            assert!(
+                (found - expected).abs() < 2e-3,
+                "{name}: {found} {expected}"
+            );
         }
     }
 }

@@ -40,7 +40,14 @@ const ARROWS: [(&str, &[&str]); 12] = [
     // The colour frame's layout (scan) and correction (calibration) decide where and how a cell is looked up.
     (
         "measure",
-        &["colour", "scan", "calibration", "surface", "pieces"],
+        &[
+            "stats",
+            "colour",
+            "scan",
+            "calibration",
+            "surface",
+            "pieces",
+        ],
     ),
     // Densities and depth rules are what a product profile states; the profile itself computes nothing.
     ("weight", &["product"]),
@@ -49,6 +56,7 @@ const ARROWS: [(&str, &[&str]); 12] = [
     (
         "pipeline",
         &[
+            "stats",
             "colour",
             "scan",
             "product",
@@ -64,7 +72,8 @@ const ARROWS: [(&str, &[&str]); 12] = [
         "inspection",
         &["scan", "calibration", "surface", "pipeline"],
     ),
-    ("report", &["document", "pipeline"]),
+    // Budgets are drawn from rows of the piece table.
+    ("report", &["document", "tables", "pipeline"]),
     // A scenario states the product and calibration that fit it, and is scored against rows of the piece table.
     ("simulate", &["scan", "product", "calibration", "tables"]),
 ];

@@ -287,6 +287,15 @@ fn table(arguments: &Arguments, measured: Vec<Outcome>, rejected: Vec<Rejected>)
                 measured.recording
             ));
         }
+        if let Some(learned) = &measured.learned
+            && learned.refused.is_some()
+        {
+            output::warn(&format!(
+                "recording {}: {}",
+                measured.recording,
+                learned.in_words()
+            ));
+        }
         recordings.push(RecordingUsed {
             recording: measured.recording,
             scanner: measured.scanner,
@@ -295,6 +304,7 @@ fn table(arguments: &Arguments, measured: Vec<Outcome>, rejected: Vec<Rejected>)
             product: Some(outcome.product),
             has_colour: measured.has_colour,
             colour_lossy: outcome.colour_lossy,
+            learned: measured.learned,
         });
         pieces.extend(measured.pieces.into_iter().map(|piece| piece.record));
     }

@@ -24,6 +24,8 @@ pub struct ExtentBudget {
     pub rim: ExtentPart,
     /// Height of the belt, where the outline is a slope's end.
     pub belt: ExtentPart,
+    /// Slopes that go on below the low threshold.
+    pub threshold: ExtentPart,
     /// Scales across and along.
     pub scale: ExtentPart,
     /// Outline that nobody saw.
@@ -35,10 +37,11 @@ pub struct ExtentBudget {
 impl ExtentBudget {
     /// The contributions by name.
     #[must_use]
-    pub fn parts(&self) -> [(&'static str, ExtentPart); 5] {
+    pub fn parts(&self) -> [(&'static str, ExtentPart); 6] {
         [
             ("rim", self.rim),
             ("belt", self.belt),
+            ("threshold", self.threshold),
             ("scale", self.scale),
             ("hidden", self.hidden),
             ("direction", self.direction),
@@ -67,8 +70,10 @@ impl ExtentBudget {
 ///   rectangular over the gap between the outermost covered cell and the next.
 /// - Belt: the outline lies where the surface crosses the low threshold; how much area lies within a threshold's height of it
 ///   says how far it moves with the belt. All of it moves the same way, so both ends add up.
+/// - Threshold: beyond the outline a slope may go on for as much area as lies within a threshold's height above it, or not at all:
+///   rectangular, likewise on both ends.
 /// - Scales: relative.
-/// - Hidden: the area of rebuilt cells as the volume's, or, where the shoulder alone spoke, rectangular between wall and the ray's end.
+/// - Hidden: where the last cell of a hidden side lies is known to a cell along, rectangular, common to that side; then the area of rebuilt cells as the volume's, or, where the shoulder alone spoke, rectangular between wall and the ray's end.
 ///   The outline on that side moves as a whole, and with it one end of the rectangle.
 pub fn extent_budget(
     mended: &Mended,
@@ -100,6 +105,7 @@ pub fn extent_budget(
         match state {
             CellState::Shadow if covered => like_seen += 1,
             CellState::Alone => alone += 1,
+            CellState::Beyond => {}
             _ => continue,
         }
         hidden_columns[at.1] = true;
@@ -112,11 +118,16 @@ pub fn extent_budget(
         0.0
     };
     let belt_mm2 = per_mm * belt.belt_u_mm;
-    let both_ends_mm = 2.0 * belt_mm2 / perimeter_mm.max(grid.pitch_across_mm);
-    let hidden_mm2 =
-        (LIKE_SEEN_SHARE * like_seen as f64).hypot(alone as f64 / 12.0_f64.sqrt()) * cell_mm2;
+    let both_ends_mm = |area_mm2: f64| 2.0 * area_mm2 / perimeter_mm.max(grid.pitch_across_mm);
+    let belt_ends_mm = both_ends_mm(belt_mm2);
+    let threshold_mm2 = per_mm * belt.low_mm / 12.0_f64.sqrt();
+    let threshold_ends_mm = both_ends_mm(threshold_mm2);
     let hidden_side_mm =
         hidden_columns.iter().filter(|&&hidden| hidden).count() as f64 * grid.pitch_across_mm;
+    let resolved_mm2 = hidden_side_mm * grid.pitch_along_mm / 12.0_f64.sqrt();
+    let rebuilt_mm2 =
+        (LIKE_SEEN_SHARE * like_seen as f64).hypot(alone as f64 / 12.0_f64.sqrt()) * cell_mm2;
+    let hidden_mm2 = rebuilt_mm2.hypot(resolved_mm2);
     let hidden_mm = if hidden_side_mm > 0.0 {
         hidden_mm2 / hidden_side_mm
     } else {
@@ -132,8 +143,13 @@ pub fn extent_budget(
         },
         belt: ExtentPart {
             area_mm2: belt_mm2,
-            length_mm: both_ends_mm,
-            width_mm: both_ends_mm,
+            length_mm: belt_ends_mm,
+            width_mm: belt_ends_mm,
+        },
+        threshold: ExtentPart {
+            area_mm2: threshold_mm2,
+            length_mm: threshold_ends_mm,
+            width_mm: threshold_ends_mm,
         },
         scale: ExtentPart {
             area_mm2: across.hypot(along) * area_mm2,

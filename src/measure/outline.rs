@@ -76,7 +76,7 @@ fn hull(covered: &Array2<bool>, grid: &SurfaceGrid) -> Vec<[f64; 2]> {
 /// Each side is then moved out to half way between the outermost covered centre and the nearest uncovered one beyond it: the true
 /// edge runs between them. For an edge along the grid that is half a pitch, for a long edge at an angle next to nothing.
 ///
-/// Where an end runs within that gap is a rectangular distribution. Directions whose rectangle is no larger than the smallest by
+/// An end is known to half a cell, as far as that reaches in its direction: a rectangular distribution. Directions whose rectangle is no larger than the smallest by
 /// more than its ends are known cannot be told from it: lengths and widths among them are rectangular over their range.
 pub fn smallest_rectangle(covered: &Array2<bool>, grid: &SurfaceGrid) -> Option<Rectangle> {
     let hull = hull(covered, grid);
@@ -109,10 +109,12 @@ pub fn smallest_rectangle(covered: &Array2<bool>, grid: &SurfaceGrid) -> Option<
         let beyond = |sign: f64, end: f64| {
             margin_mm(covered, &rim, grid, direction.map(|d| sign * d), sign * end)
         };
-        let (above, below) = (beyond(1.0, high), beyond(-1.0, low));
+        let reach_mm = direction[0].abs() * grid.pitch_across_mm
+            + direction[1].abs() * grid.pitch_along_mm;
+        // Two ends, each rectangular over `reach_mm`.
         (
-            high - low + above + below,
-            above.hypot(below) / 3.0_f64.sqrt(),
+            high - low + beyond(1.0, high) + beyond(-1.0, low),
+            reach_mm / 6.0_f64.sqrt(),
         )
     };
     let (sin, cos) = angle.sin_cos();

@@ -24,6 +24,8 @@ pub struct BeltKnowledge {
     pub plane_u_rel: [f64; 2],
     /// Lowest height that counts as piece, mm.
     pub low_mm: f64,
+    /// X.
+    pub x: [f64; 3],
 }
 
 /// Contributions to the standard uncertainty of a volume, mm³, independent of each other.

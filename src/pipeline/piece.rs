@@ -2,12 +2,13 @@
 
 use ndarray::Array2;
 
+use super::budget::{put_extent, put_fat};
 use super::result::MeasuredPiece;
 use crate::colour::{ClassMap, LabLimits, NO_CLASS};
 use crate::error::Result;
 use crate::measure::{
-    BeltKnowledge, ClassRaster, ClassRules, ColourField, Footprint, Measures, ShareBudget, classes,
-    measure, share_budget,
+    BeltKnowledge, ClassRaster, ClassRules, ColourField, Footprint, Measures, classes, measure,
+    share_budget,
 };
 use crate::pieces::{CellState, FindRules, Lighting, Mended, Region, mend, split};
 use crate::product::{DepthRule, Product, Range};
@@ -27,10 +28,13 @@ pub struct Method<'a> {
     pub product: &'a Product,
     /// How pieces are found.
     pub rules: FindRules,
+    /// Whether a limit between its classes was learned.
+    pub learned: bool,
     map: ClassMap,
     base: u8,
     fat: Option<usize>,
-    densities_kg_m3: Vec<f64>,
+    /// Density of each class, kg/m³.
+    pub densities_kg_m3: Vec<f64>,
     depths: Vec<DepthRule>,
 }
 
@@ -67,6 +71,7 @@ impl<'a> Method<'a> {
                 min_area_mm2: product.piece.min_area_cm2 * 100.0,
             },
             product,
+            learned: false,
         })
     }
 }
@@ -178,7 +183,10 @@ fn measure_piece(
         let specks = raster.speck_cells.get(fat).copied().unwrap_or(0) as f64;
         share_budget(raster, fat as u8, share, specks)
     });
-    put_uncertainties(&mut record, &measures, fat_budget.as_ref());
+    put_extent(&mut record, &measures.extent_budget);
+    if let (Some(budget), Some(fat)) = (&fat_budget, method.fat) {
+        put_fat(&mut record, budget, fat, method);
+    }
     let none = || Array2::from_elem((0, 0), NO_CLASS);
     let (states, class, shared) = if site.keep_rasters {
         let states = Array2::from_shape_fn(footprint.covered.dim(), |at| {
@@ -318,41 +326,8 @@ fn record(
         ..BudgetPart::default()
     });
     record.budget = budget;
-    record.flags = flags(&record, region, raster, method.product, site);
+    record.flags = flags(&record, region, raster, method, site);
     Ok(record)
-}
-
-/// Uncertainties of area, length, width and fat fraction, and what they are made of, beside what is there already.
-fn put_uncertainties(record: &mut PieceRecord, measures: &Measures, fat: Option<&ShareBudget>) {
-    let extent = measures.extent_budget.combined();
-    record.area_u_cm2 = Some(extent.area_mm2 / 100.0);
-    record.length_u_mm = Some(extent.length_mm);
-    record.width_u_mm = Some(extent.width_mm);
-    record.fat_u_fraction = fat.map(ShareBudget::combined);
-    for (source, part) in measures.extent_budget.parts() {
-        let out = part_of(&mut record.budget, source);
-        out.area_u_cm2 = part.area_mm2 / 100.0;
-        out.length_u_mm = part.length_mm;
-        out.width_u_mm = part.width_mm;
-    }
-    for (source, part) in fat.map(ShareBudget::parts).into_iter().flatten() {
-        part_of(&mut record.budget, source).fat_u_fraction = part;
-    }
-}
-
-/// The entry of this source, made if there is none.
-fn part_of<'a>(budget: &'a mut Vec<BudgetPart>, source: &str) -> &'a mut BudgetPart {
-    let at = budget
-        .iter()
-        .position(|part| part.source == source)
-        .unwrap_or_else(|| {
-            budget.push(BudgetPart {
-                source: source.to_string(),
-                ..BudgetPart::default()
-            });
-            budget.len() - 1
-        });
-    &mut budget[at]
 }
 
 fn class_shares(
@@ -375,9 +350,10 @@ fn flags(
     record: &PieceRecord,
     region: &Region,
     raster: Option<&ClassRaster>,
-    product: &Product,
+    method: &Method<'_>,
     site: &Site<'_>,
 ) -> Vec<Flag> {
+    let product = method.product;
     let outside = |limits: Option<Range>, value: f64| {
         limits.is_some_and(|limits| value < limits.low || limits.high < value)
     };
@@ -392,6 +368,7 @@ fn flags(
         (Flag::Filled, record.filled_fraction > FILLED_SHARE),
         (Flag::Clipped, raster.is_some_and(|raster| raster.doubtful)),
         (Flag::Belt, !site.belt_seen),
+        (Flag::Learned, method.learned && raster.is_some()),
         (Flag::SpecMass, outside(spec.mass_g, record.mass_g)),
         (Flag::SpecLength, outside(spec.length_mm, record.length_mm)),
         (Flag::SpecWidth, outside(spec.width_mm, record.width_mm)),

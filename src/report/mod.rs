@@ -1,8 +1,8 @@
-//! Pictures for people: height maps and pieces over colour.
+//! Pictures for people: height maps, pieces over colour, uncertainty budgets.
 
 mod pictures;
 
 pub use pictures::{
-    HeightColours, PicturePaths, height_picture, piece_picture, save_picture, write_height_picture,
+    HeightColours, PicturePaths, budget_picture, height_picture, piece_picture, save_picture, write_height_picture,
     write_pictures,
 };

@@ -89,7 +89,11 @@ pub struct Hump {
 #[must_use]
 pub fn two_normals(counts: &[u64]) -> Option<[Hump; 2]> {
     let first = otsu(counts)?;
-    let bins = || (0..).zip(counts).map(|(k, &n)| (f64::from(k) + 0.5, n as f64));
+    let bins = || {
+        (0..)
+            .zip(counts)
+            .map(|(k, &n)| (f64::from(k) + 0.5, n as f64))
+    };
     let total: f64 = counts.iter().map(|&n| n as f64).sum();
     let hump = |weight: &dyn Fn(f64) -> f64| {
         let share: f64 = bins().map(|(x, n)| n * weight(x)).sum();
@@ -170,7 +174,10 @@ mod tests {
     fn a_small_histogram_is_parted_as_scikit_image_and_opencv_do() {
         let split = otsu(&[8, 7, 2, 6, 9, 4]).unwrap();
         assert_eq!((split.lowest, split.highest), (2, 2));
-        assert!((split.between_variance - 2.628_714_69).abs() < 1e-8, "{split:?}");
+        assert!(
+            (split.between_variance - 2.628_714_69).abs() < 1e-8,
+            "{split:?}"
+        );
         // η = 2.628 714 69 / 3.119 598 77 (variance of the counts, numpy).
         assert!((split.separability - 0.842_645_1).abs() < 1e-6, "{split:?}");
         assert_eq!(split.limit(), 3.0);
@@ -194,11 +201,16 @@ mod tests {
         let even = otsu(&[1000; 400]).unwrap().separability;
         assert!((even - 0.75).abs() < 1e-4, "{even}");
         let of = |density: &dyn Fn(f64) -> f64| {
-            let counts: Vec<u64> = (0..1000).map(|k| (1e9 * density(f64::from(k))) as u64).collect();
+            let counts: Vec<u64> = (0..1000)
+                .map(|k| (1e9 * density(f64::from(k))) as u64)
+                .collect();
             otsu(&counts).unwrap().separability
         };
         let normal = of(&|k| (-0.5 * ((k - 499.5) / 90.0).powi(2)).exp());
-        assert!((normal - std::f64::consts::FRAC_2_PI).abs() < 1e-3, "{normal}");
+        assert!(
+            (normal - std::f64::consts::FRAC_2_PI).abs() < 1e-3,
+            "{normal}"
+        );
         let exponential = of(&|k| (-k / 60.0).exp());
         assert!((exponential - 0.648).abs() < 2e-3, "{exponential}");
     }

@@ -5,6 +5,7 @@ use std::io::Write;
 use serde_json::{Map, Value, json};
 
 use super::columns::Cell;
+use super::digits::round_to;
 use super::{BudgetPart, PieceTable, Provenance};
 
 /// The format's name and version.
@@ -32,6 +33,16 @@ pub fn provenance_json(provenance: &Provenance) -> Value {
                 })),
                 "colour": used.has_colour,
                 "colour_lossy": used.colour_lossy,
+                "learned": used.learned.as_ref().map(|learned| json!({
+                    "between": learned.between,
+                    "axis": learned.axis,
+                    "method": learned.method,
+                    "profile_limit": learned.profile_limit,
+                    "learned_limit": learned.limit.map(|limit| round_to(limit, 3)),
+                    "limit_used": round_to(learned.used(), 3),
+                    "separability": learned.separability.map(|s| round_to(s, 4)),
+                    "refused": learned.refused,
+                })),
             })
         })
         .collect();

@@ -18,6 +18,8 @@ pub enum Flag {
     Clipped,
     /// No belt was seen near it: its height rests on belt seen far away.
     Belt,
+    /// A limit between its classes was learned from the recording.
+    Learned,
     /// Mass outside the spec.
     SpecMass,
     /// Length outside the spec.

@@ -269,6 +269,7 @@ pub(crate) mod samples {
                 }),
                 has_colour: true,
                 colour_lossy: false,
+                learned: None,
             }],
         };
         let rejected = vec![Rejected {

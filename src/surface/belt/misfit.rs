@@ -10,6 +10,38 @@ const UNSEEN_BELT: f64 = 1.8;
 /// How far the belt under a piece may lie off what was fitted beside it: as the seen zones do, each on the mean along the
 /// piece. Robust against zones that hold something else: 1.4826 times their median magnitude, and more by
 /// `UNSEEN_BELT`.
+pub fn pooled_misfit_mm(lines: &[BeltLine], under: usize) -> f64 {
+    let zones = lines.first().map_or(0, |line| line.zone_rest_mm.len());
+    let zones = lines
+        .iter()
+        .map(|l| l.zone_rest_mm.len())
+        .max()
+        .unwrap_or(zones);
+    let under = under.max(1);
+    let mut means: Vec<f32> = Vec::new();
+    let mut end = lines.len();
+    while end >= under {
+        let window = &lines[end - under..end];
+        for zone in 0..zones {
+            let seen = window.iter().filter_map(|line| line.zone_rest_mm.get(zone));
+            let (sum, count) = seen
+                .filter(|rest| !rest.is_nan())
+                .fold((0.0_f32, 0_usize), |(sum, count), rest| {
+                    (sum + rest, count + 1)
+                });
+            if 2 * count > under {
+                means.push((sum / count as f32).abs());
+            }
+        }
+        if end < under / 2 + 1 {
+            break;
+        }
+        end -= (under / 2).max(1);
+    }
+    median(&mut means).map_or(0.0, |rest| f64::from(rest) * 1.4826)
+}
+
+/// Old.
 pub fn belt_misfit_mm(lines: &[BeltLine]) -> f64 {
     let zones = lines.first().map_or(0, |line| line.zone_rest_mm.len());
     let mut means: Vec<f32> = (0..zones)

@@ -12,6 +12,9 @@ const ENOUGH_SAMPLES: f64 = 400.0;
 /// Prior standard deviations of tilt and bow at the frame's edge, mm: only there to keep unseen shapes at rest.
 const TILT_PRIOR_MM: f64 = 3.0;
 const BOW_PRIOR_MM: f64 = 1.0;
+/// Prior standard deviation of how the tilt changes along the belt, mm at the frame's edge: belts sway by hundredths of a millimetre
+/// (common practice, no source).
+const SWAY_PRIOR_MM: f64 = 0.03;
 /// Window of the local rest: standard deviation along, mm, and across, zones.
 const REST_ALONG_MM: f64 = 10.0;
 const REST_ACROSS_ZONES: f64 = 0.8;
@@ -50,6 +53,15 @@ impl Shape {
     fn at(self, u: f64) -> f64 {
         self.tilt_mm * u + self.bow_mm * u * u
     }
+}
+
+/// Where the belt lies at a line: level in the middle, tilt beside that of the wide window, mm at the frame's edge.
+#[derive(Debug, Clone, Copy)]
+struct Lie {
+    level_mm: f64,
+    tilt_mm: f64,
+    /// Samples (effective) behind it.
+    effective: f64,
 }
 
 /// A clean cell in a window.
@@ -119,16 +131,25 @@ impl NodeFitter {
         let ShapeNode {
             shape, noise_mm, ..
         } = self.shape_at(index, row)?;
-        let (window, level_mm, effective) = NARROW_MM.iter().find_map(|&sigma_mm| {
+        let (window, lie) = NARROW_MM.iter().find_map(|&sigma_mm| {
             let reach = (3.0 * sigma_mm.max(REST_ALONG_MM) / sampling.block_mm()).ceil() as usize;
             let near = &cells[index.saturating_sub(reach)..(index + reach + 1).min(cells.len())];
             let mut window = window(near, row, sampling);
             window.retain(|seen| seen.cell.sd_mm <= WIDE_CELL * noise_mm);
-            let (level_mm, effective) = level(&window, sigma_mm, shape, noise_mm, sampling)?;
+            let lie = lie(&window, sigma_mm, shape, noise_mm, sampling)?;
             let widest = sigma_mm == NARROW_MM[NARROW_MM.len() - 1];
-            (effective >= ENOUGH_SAMPLES || (widest && effective > 0.0))
-                .then_some((window, level_mm, effective))
+            (lie.effective >= ENOUGH_SAMPLES || (widest && lie.effective > 0.0))
+                .then_some((window, lie))
         })?;
+        let Lie {
+            level_mm,
+            effective,
+            ..
+        } = lie;
+        let shape = Shape {
+            tilt_mm: shape.tilt_mm + lie.tilt_mm,
+            ..shape
+        };
         let zone_mm = (0..sampling.zones())
             .map(|zone| {
                 let u = sampling.zone_u[zone];
@@ -268,14 +289,17 @@ fn shape(window: &[Seen], noise_mm: f64, sampling: &Sampling) -> Option<Shape> {
     })
 }
 
-/// Height in the middle at the window's centre, and the effective number of samples behind it.
-fn level(
+/// Height in the middle at the window's centre, and how the belt is tilted there: what makes a belt undulate is seldom the same on both its
+/// sides.
+///
+/// The height is robust, the tilt a weighted fit to what lies near it, drawn towards none by a prior.
+fn lie(
     window: &[Seen],
     sigma_mm: f64,
     shape: Shape,
     noise_mm: f64,
     sampling: &Sampling,
-) -> Option<(f64, f64)> {
+) -> Option<Lie> {
     let mut pairs: Vec<(f64, f64)> = window
         .iter()
         .filter(|seen| seen.along_mm.abs() <= 3.0 * sigma_mm)
@@ -288,7 +312,25 @@ fn level(
         })
         .collect();
     // Cells differ by their own median's error and by what the shape leaves: half the noise covers both.
-    tukey_location(&mut pairs, noise_mm / 2.0)
+    let (level_mm, effective) = tukey_location(&mut pairs, noise_mm / 2.0)?;
+    let near = window.iter().filter_map(|seen| {
+        let u = sampling.zone_u[seen.zone];
+        let rest_mm = seen.cell.height_mm - shape.at(u) - level_mm;
+        let weight = seen.cell.weight * gauss(seen.along_mm / sigma_mm);
+        (seen.along_mm.abs() <= 3.0 * sigma_mm && rest_mm.abs() <= noise_mm).then_some((
+            [1.0, u],
+            rest_mm,
+            weight,
+        ))
+    });
+    let ridge = MEDIAN_VARIANCE * (noise_mm / SWAY_PRIOR_MM).powi(2);
+    let fit = weighted_least_squares(near, [0.0, ridge]);
+    let [more_mm, tilt_mm] = fit.map_or([0.0; 2], |fit| fit.coefficients.into());
+    Some(Lie {
+        level_mm: level_mm + more_mm,
+        tilt_mm,
+        effective,
+    })
 }
 
 /// What the cells near a node still show above level and shape, drawn towards 0 where little is seen.

@@ -1,0 +1,75 @@
+//! What is known of the belt where a piece lies.
+
+use super::piece::LEAST_BELT_SHARE;
+use crate::calibration::Calibration;
+use crate::measure::BeltKnowledge;
+use crate::pieces::Region;
+use crate::surface::{BeltLine, belt_misfit_mm};
+
+/// Relative standard uncertainties of the scales across, along and in height.
+pub fn scales_u_rel(calibration: &Calibration) -> [f64; 3] {
+    let (errors, u) = (&calibration.errors, &calibration.errors_u);
+    [
+        u.across_scale / errors.across_scale,
+        u.along_scale / errors.along_scale,
+        u.height_scale / errors.height_scale,
+    ]
+}
+
+fn lines_under<'a>(region: &Region, lines: &'a [BeltLine]) -> &'a [BeltLine] {
+    let first = region.first_row as f64;
+    let end = (region.first_row + region.heights_mm.nrows()) as f64;
+    let first = lines.partition_point(|line| line.row < first);
+    let end = lines.partition_point(|line| line.row < end);
+    &lines[first..end.max(first)]
+}
+
+/// What is known of the belt under a region.
+pub fn belt_under(
+    region: &Region,
+    lines: &[BeltLine],
+    [across, along, height]: [f64; 3],
+    low_mm: f32,
+) -> BeltKnowledge {
+    // Root mean square of what the lines under the piece say; lines without belt say nothing.
+    let over = |value: fn(&BeltLine) -> f64| {
+        let seen = lines_under(region, lines)
+            .iter()
+            .map(value)
+            .filter(|v| v.is_finite());
+        let (sum, count) = seen.fold((0.0, 0.0), |(sum, n), v| (sum + v * v, n + 1.0));
+        if count > 0.0 {
+            f64::sqrt(sum / count)
+        } else {
+            0.0
+        }
+    };
+    BeltKnowledge {
+        noise_mm: over(|line| line.noise_mm),
+        belt_u_mm: over(|line| line.u_mm).hypot(belt_misfit_mm(lines_under(region, lines))),
+        scale_u_rel: across.hypot(along).hypot(height),
+        plane_u_rel: [across, along],
+        low_mm: f64::from(low_mm),
+        x: [
+            over(|line| line.u_mm),
+            belt_misfit_mm(lines_under(region, lines)) / 1.8,
+            {
+                let under = lines_under(region, lines).len();
+                let end = lines.partition_point(|line| {
+                    line.row < (region.first_row + region.heights_mm.nrows()) as f64
+                });
+                crate::surface::pooled_misfit_mm(
+                    &lines[end.saturating_sub(under + 120)..end],
+                    under,
+                )
+            },
+        ],
+    }
+}
+
+/// Whether belt was seen near a region.
+pub fn belt_seen(region: &Region, lines: &[BeltLine]) -> bool {
+    lines_under(region, lines)
+        .iter()
+        .all(|line| line.seen_fraction >= LEAST_BELT_SHARE)
+}
