@@ -4,7 +4,9 @@ use std::path::{Path, PathBuf};
 
 use ndarray::Array2;
 use weighlight::pipeline::{FrameView, MeasuredPiece};
-use weighlight::report::{budget_picture, height_picture, piece_picture, save_picture, write_pictures};
+use weighlight::report::{
+    budget_picture, height_picture, piece_picture, save_picture, write_pictures,
+};
 use weighlight::tables::{BudgetPart, ClassShare, PieceRecord};
 
 /// A frame as it is made up: its cells, pitches, and how many pieces lie across and along.
@@ -358,7 +360,10 @@ fn a_budget_s_bar_is_parted_as_the_variances_are() {
         (with - count(&[], colour)) as f64
     };
     let (belt, hidden) = (drawn([230, 159, 0]), drawn([0, 114, 178]));
-    assert!((belt / (belt + hidden) - 0.36).abs() < 0.01, "{belt} {hidden}");
+    assert!(
+        (belt / (belt + hidden) - 0.36).abs() < 0.01,
+        "{belt} {hidden}"
+    );
 }
 
 #[test]

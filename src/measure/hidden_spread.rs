@@ -14,8 +14,10 @@ use crate::pieces::{CellState, Mended};
 const DIRECTION_LANES: usize = 6;
 /// Shortest shadow, cells.
 const LEAST_SHADOW: f32 = 3.0;
-/// Fewest independent stretches of the seen side from which a spread is taken.
+/// The seen side's lanes are looked at in stretches of a quarter.
 const LEAST_STRETCHES: f64 = 4.0;
+/// Fewest lanes from which a spread is taken.
+const LEAST_LANES: usize = 24;
 
 /// A seen lane's flank.
 struct Seen {
@@ -36,6 +38,8 @@ pub struct HiddenSpread {
     pub triangles_mm2: f64,
     /// Sum of the hidden lanes' triangles, mm.
     pub triangles_mm: f64,
+    /// Sum of the heights that were rebuilt in these lanes, mm.
+    pub rebuilt_mm: f64,
 }
 
 impl HiddenSpread {
@@ -55,7 +59,7 @@ pub fn hidden_spread(mended: &Mended, covered: &Array2<bool>) -> Option<HiddenSp
     let lanes = covered.ncols();
     let mut edge: Vec<Option<usize>> = vec![None; lanes];
     let mut seen = Vec::new();
-    let (mut squares, mut sum) = (0.0, 0.0);
+    let (mut squares, mut sum, mut rebuilt_mm) = (0.0, 0.0, 0.0);
     for lane in 0..lanes {
         let column = Lane {
             heights_mm: mended.heights_mm.column(lane),
@@ -63,7 +67,8 @@ pub fn hidden_spread(mended: &Mended, covered: &Array2<bool>) -> Option<HiddenSp
             covered: covered.column(lane),
             from_high,
         };
-        if let Some(height_mm) = column.hidden_shoulder_mm() {
+        if let Some((height_mm, behind_mm)) = column.hidden_shoulder_mm() {
+            rebuilt_mm += behind_mm;
             let triangle_mm = f64::from(height_mm * height_mm / fall_mm / 2.0);
             squares += triangle_mm * triangle_mm;
             sum += triangle_mm;
@@ -87,6 +92,7 @@ pub fn hidden_spread(mended: &Mended, covered: &Array2<bool>) -> Option<HiddenSp
         alike_lanes,
         triangles_mm2: squares,
         triangles_mm: sum,
+        rebuilt_mm,
     })
 }
 
@@ -126,8 +132,8 @@ impl Lane<'_> {
         }
     }
 
-    /// Height of the last seen cell before the hidden ones, counted from the camera's side.
-    fn hidden_shoulder_mm(&self) -> Option<f32> {
+    /// Height of the last seen cell before the hidden ones, counted from the camera's side, and the sum of the heights rebuilt behind it.
+    fn hidden_shoulder_mm(&self) -> Option<(f32, f64)> {
         let hidden = |at: &usize| {
             matches!(
                 self.states[self.row(*at)],
@@ -140,7 +146,11 @@ impl Lane<'_> {
         })?;
         (last + 1..(last + 3).min(self.covered.len()))
             .any(|at| hidden(&at))
-            .then(|| self.heights_mm[self.row(last)])
+            .then(|| {
+                let behind = (last + 1..self.covered.len()).take_while(|at| hidden(at));
+                let behind_mm = behind.map(|at| f64::from(self.heights_mm[self.row(at)]));
+                (self.heights_mm[self.row(last)], behind_mm.sum())
+            })
     }
 
     /// Place of the mirrored camera's shoulder on the seen side, the share of the triangle filled behind it, and the triangle, mm.
@@ -208,16 +218,17 @@ fn spread(seen: &[Seen]) -> Option<(f64, f64)> {
         / weights;
     let rests: Vec<f64> = seen.iter().map(rest).collect();
     let square: f64 = rests.iter().map(|r| r * r).sum();
-    let mut alike = 1.0;
-    for lag in 1..rests.len() / 2 {
-        let product: f64 = rests.iter().zip(&rests[lag..]).map(|(a, b)| a * b).sum();
-        if product <= 0.0 || square <= 0.0 {
-            break;
-        }
-        alike += 2.0 * product / square;
+    if square <= 0.0 {
+        return None;
     }
-    let stretches = seen.len() as f64 / alike;
-    // Two coefficients were fitted.
-    (stretches >= LEAST_STRETCHES)
-        .then(|| ((variance * stretches / (stretches - 2.0)).sqrt(), alike))
+    // Bartlett's window over a quarter of the lanes (W. K. Newey and K. D. West, Econometrica 55 (1987) 703–708): never negative.
+    let reach = rests.len() / 4;
+    let mut alike = 1.0;
+    for lag in 1..=reach {
+        let product: f64 = rests.iter().zip(&rests[lag..]).map(|(a, b)| a * b).sum();
+        alike += 2.0 * (1.0 - lag as f64 / (reach + 1) as f64) * product / square;
+    }
+    // Two coefficients were fitted to lanes that are alike over the window's length.
+    let free = 1.0 - 2.0 / LEAST_STRETCHES;
+    (rests.len() >= LEAST_LANES && alike > 0.0).then(|| ((variance / free).sqrt(), alike))
 }

@@ -109,8 +109,8 @@ pub fn smallest_rectangle(covered: &Array2<bool>, grid: &SurfaceGrid) -> Option<
         let beyond = |sign: f64, end: f64| {
             margin_mm(covered, &rim, grid, direction.map(|d| sign * d), sign * end)
         };
-        let reach_mm = direction[0].abs() * grid.pitch_across_mm
-            + direction[1].abs() * grid.pitch_along_mm;
+        let reach_mm =
+            direction[0].abs() * grid.pitch_across_mm + direction[1].abs() * grid.pitch_along_mm;
         // Two ends, each rectangular over `reach_mm`.
         (
             high - low + beyond(1.0, high) + beyond(-1.0, low),

@@ -30,13 +30,15 @@ pub fn belt_under(
     lines: &[BeltLine],
     [across, along, height]: [f64; 3],
     low_mm: f32,
+    two_views: bool,
 ) -> BeltKnowledge {
+    let own = lines_under(region, lines);
+    let end = lines
+        .partition_point(|line| line.row < (region.first_row + region.heights_mm.nrows()) as f64);
+    let misfit_mm = belt_misfit_mm(&lines[..end], end - own.len());
     // Root mean square of what the lines under the piece say; lines without belt say nothing.
     let over = |value: fn(&BeltLine) -> f64| {
-        let seen = lines_under(region, lines)
-            .iter()
-            .map(value)
-            .filter(|v| v.is_finite());
+        let seen = own.iter().map(value).filter(|v| v.is_finite());
         let (sum, count) = seen.fold((0.0, 0.0), |(sum, n), v| (sum + v * v, n + 1.0));
         if count > 0.0 {
             f64::sqrt(sum / count)
@@ -46,24 +48,11 @@ pub fn belt_under(
     };
     BeltKnowledge {
         noise_mm: over(|line| line.noise_mm),
-        belt_u_mm: over(|line| line.u_mm).hypot(belt_misfit_mm(lines_under(region, lines))),
+        belt_u_mm: over(|line| line.u_mm).hypot(misfit_mm),
         scale_u_rel: across.hypot(along).hypot(height),
         plane_u_rel: [across, along],
         low_mm: f64::from(low_mm),
-        x: [
-            over(|line| line.u_mm),
-            belt_misfit_mm(lines_under(region, lines)) / 1.8,
-            {
-                let under = lines_under(region, lines).len();
-                let end = lines.partition_point(|line| {
-                    line.row < (region.first_row + region.heights_mm.nrows()) as f64
-                });
-                crate::surface::pooled_misfit_mm(
-                    &lines[end.saturating_sub(under + 120)..end],
-                    under,
-                )
-            },
-        ],
+        two_views,
     }
 }
 

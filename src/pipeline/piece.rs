@@ -181,7 +181,10 @@ fn measure_piece(
     let fat_budget = raster.as_ref().zip(method.fat).zip(record.fat_fraction);
     let fat_budget = fat_budget.map(|((raster, fat), share)| {
         let specks = raster.speck_cells.get(fat).copied().unwrap_or(0) as f64;
-        share_budget(raster, fat as u8, share, specks)
+        let area_u_mm2 = measures.extent_budget.combined().area_mm2;
+        let outline_mm = area_u_mm2 / measures.perimeter_mm.max(f64::MIN_POSITIVE);
+        let outline_cells = outline_mm / site.grid.cell_area_mm2().sqrt();
+        share_budget(raster, fat as u8, share, specks, outline_cells)
     });
     put_extent(&mut record, &measures.extent_budget);
     if let (Some(budget), Some(fat)) = (&fat_budget, method.fat) {

@@ -8,17 +8,15 @@ use super::clock::Clock;
 use super::frames::{BrokenFrame, FrameRows};
 use super::learn::Learner;
 use super::lighting;
-use super::piece::{LEAST_BELT_SHARE, Method, Site, measure_region};
+use super::piece::{Method, Site, measure_region};
 use super::result::{BeltSummary, FrameView, MeasuredPiece, MeasuredRecording};
 use crate::calibration::Calibration;
 use crate::error::{Error, ErrorKind, Result};
-use crate::measure::{BeltKnowledge, ColourField, HeightPlace};
-use crate::pieces::{Lighting, PieceFinder, Region};
+use crate::measure::{ColourField, HeightPlace};
+use crate::pieces::{Cameras, Lighting, PieceFinder};
 use crate::product::{LearnRule, Product};
 use crate::scan::{Profiles, Recording, Rejected, Scan, read_profiles};
-use crate::surface::{
-    BeltLine, FrameLayout, SurfaceBand, SurfaceGrid, SurfaceStream, belt_misfit_mm,
-};
+use crate::surface::{FrameLayout, SurfaceBand, SurfaceGrid, SurfaceStream};
 
 /// What to measure with.
 #[derive(Debug, Clone, Copy)]
@@ -288,6 +286,7 @@ impl Work<'_> {
                             lines,
                             self.scales_u_rel,
                             self.method.rules.low_mm(),
+                            matches!(self.light.cameras, Cameras::Both { .. }),
                         ),
                         light: self.light,
                         belt_seen: belt_seen(&region, lines),

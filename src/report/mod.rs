@@ -3,6 +3,6 @@
 mod pictures;
 
 pub use pictures::{
-    HeightColours, PicturePaths, budget_picture, height_picture, piece_picture, save_picture, write_height_picture,
-    write_pictures,
+    HeightColours, PicturePaths, budget_picture, height_picture, piece_picture, save_picture,
+    write_height_picture, write_pictures,
 };

@@ -12,7 +12,7 @@ mod scatter;
 mod stream;
 mod stripe;
 
-pub use belt::{BeltLine, BeltReport, belt_misfit_mm, pooled_misfit_mm};
+pub use belt::{BeltLine, BeltReport, belt_misfit_mm};
 pub use fusion::ViewReport;
 pub use grid::{SurfaceBand, SurfaceGrid};
 

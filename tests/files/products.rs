@@ -344,7 +344,10 @@ max_move = 12
 fn a_limit_to_be_learned_reads_and_writes_and_takes_the_place_of_the_written_one() {
     let product = read(&GOOD.replace("[spec]\n", LEARN)).expect("a profile");
     let rule = product.learn.clone().expect("a rule");
-    assert_eq!((rule.method, rule.axis), (LearnMethod::TwoGaussian, LabAxis::L));
+    assert_eq!(
+        (rule.method, rule.axis),
+        (LearnMethod::TwoGaussian, LabAxis::L)
+    );
     assert_eq!(product.limit_between(&rule), Some((1, 0, 62.0)));
     let moved = product.with_limit(&rule, 57.5);
     assert_eq!(moved.limit_between(&rule), Some((1, 0, 57.5)));
@@ -369,8 +372,14 @@ fn a_limit_that_cannot_be_learned_is_refused_with_its_key() {
         &["learn.between"],
     );
     // They meet at L 62 only.
-    says(&learn("axis = \"l\"", "axis = \"a\""), &["learn.between", "on a"]);
-    says(&learn("[20, 95]", "[70, 95]"), &["do not meet in one limit"]);
+    says(
+        &learn("axis = \"l\"", "axis = \"a\""),
+        &["learn.between", "on a"],
+    );
+    says(
+        &learn("[20, 95]", "[70, 95]"),
+        &["do not meet in one limit"],
+    );
     says(&learn("[20, 95]", "[95, 20]"), &["learn.range"]);
     says(&learn("max_move = 12", "max_move = 0"), &["learn.max_move"]);
     says(&learn("max_move = 12\n", ""), &["max_move"]);

@@ -126,7 +126,10 @@ fn drawn_inputs_spread_volume_and_fat_as_the_budgets_say() {
         // A budget that forgets the scales is found out.
         let without = over(&|record| {
             let parts = record.budget.iter().filter(|part| part.source != "scale");
-            parts.map(|part| part.volume_u_cm3.powi(2)).sum::<f64>().sqrt()
+            parts
+                .map(|part| part.volume_u_cm3.powi(2))
+                .sum::<f64>()
+                .sqrt()
         });
         assert!(without > 1.35, "{kind:?}: {without}");
     }

@@ -107,7 +107,12 @@ fn a_learned_limit_is_stated_on_each_piece_and_with_the_recording() {
     }
     let plain = measure(&drifted(0.8), 1, None);
     assert_eq!(plain.learned, None);
-    assert!(plain.pieces.iter().all(|p| !p.record.flags.contains(&Flag::Learned)));
+    assert!(
+        plain
+            .pieces
+            .iter()
+            .all(|p| !p.record.flags.contains(&Flag::Learned))
+    );
 }
 
 #[test]
@@ -116,7 +121,10 @@ fn how_a_recording_is_cut_into_frames_does_not_change_what_is_learned() {
     let mut cut = drifted(0.8);
     cut.frame_rows = 170;
     for method in METHODS {
-        let (one, many) = (measure(&whole, 3, Some(method)), measure(&cut, 3, Some(method)));
+        let (one, many) = (
+            measure(&whole, 3, Some(method)),
+            measure(&cut, 3, Some(method)),
+        );
         assert_eq!(one.learned, many.learned);
         assert_eq!(csv(rows(one)), csv(rows(many)));
     }

@@ -50,7 +50,9 @@ const PANELS: [Panel; 3] = [
     },
     Panel {
         title: "Mass",
-        sources: &["noise", "belt", "scale", "rim", "hidden", "gaps", "density", "shares"],
+        sources: &[
+            "noise", "belt", "scale", "rim", "hidden", "gaps", "density", "shares",
+        ],
         part: |part| part.mass_u_g,
         words: |record| relative(record.mass_u_g, record.mass_g),
     },
@@ -98,8 +100,15 @@ pub fn budget_picture(scan: &str, pieces: &[MeasuredPiece]) -> Result<RgbImage> 
     };
     let room = width - 2.0 * margin;
     let scan = sheet.lettering.fit(&format!("scan {scan}"), TEXT, room);
-    sheet.write(margin, margin - 0.3 * TEXT, 1.35 * TEXT, INK, "What the uncertainties are made of");
-    let words = format!("{scan} · shares of the variance; beside them the standard uncertainty (k = 1)");
+    sheet.write(
+        margin,
+        margin - 0.3 * TEXT,
+        1.35 * TEXT,
+        INK,
+        "What the uncertainties are made of",
+    );
+    let words =
+        format!("{scan} · shares of the variance; beside them the standard uncertainty (k = 1)");
     sheet.write(margin, margin + 1.6 * TEXT, TEXT, FAINT_INK, &words);
     for (index, panel_of) in PANELS.iter().enumerate() {
         let left = margin + numbers + index as f32 * panel;
@@ -159,7 +168,11 @@ impl Bars {
             let parts = record.budget.iter().filter(|part| part.source == source);
             parts.map(|part| (panel.part)(part).powi(2)).sum::<f64>()
         };
-        let variances: Vec<f64> = panel.sources.iter().map(|source| variance(source)).collect();
+        let variances: Vec<f64> = panel
+            .sources
+            .iter()
+            .map(|source| variance(source))
+            .collect();
         let total: f64 = variances.iter().sum();
         let (top, height) = (y + 0.05 * TEXT, 1.1 * TEXT);
         self.fill(x, top, BAR, height, EMPTY);

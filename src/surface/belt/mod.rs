@@ -17,7 +17,7 @@ mod nodes;
 
 use ndarray::ArrayView2;
 
-pub use self::misfit::{belt_misfit_mm, pooled_misfit_mm};
+pub use self::misfit::belt_misfit_mm;
 
 use self::blocks::{Block, Sampling};
 use self::cells::Cells;

@@ -15,6 +15,9 @@ const BOW_PRIOR_MM: f64 = 1.0;
 /// Prior standard deviation of how the tilt changes along the belt, mm at the frame's edge: belts sway by hundredths of a millimetre
 /// (common practice, no source).
 const SWAY_PRIOR_MM: f64 = 0.03;
+/// Prior standard deviation of the undulation along, mm, and the wavelength below which it is not looked for, mm (common practice, no source).
+const WAVE_PRIOR_MM: f64 = 0.1;
+const WAVE_MM: f64 = 90.0;
 /// Window of the local rest: standard deviation along, mm, and across, zones.
 const REST_ALONG_MM: f64 = 10.0;
 const REST_ACROSS_ZONES: f64 = 0.8;
@@ -150,10 +153,11 @@ impl NodeFitter {
             tilt_mm: shape.tilt_mm + lie.tilt_mm,
             ..shape
         };
+        let around = trend(&window, REST_ALONG_MM, shape, noise_mm, sampling)?;
         let zone_mm = (0..sampling.zones())
             .map(|zone| {
                 let u = sampling.zone_u[zone];
-                let rest = rest(&window, zone, level_mm, shape, noise_mm, sampling);
+                let rest = rest(&window, zone, &around, shape, noise_mm, sampling);
                 (level_mm + shape.at(u) + rest) as f32
             })
             .collect();
@@ -291,8 +295,6 @@ fn shape(window: &[Seen], noise_mm: f64, sampling: &Sampling) -> Option<Shape> {
 
 /// Height in the middle at the window's centre, and how the belt is tilted there: what makes a belt undulate is seldom the same on both its
 /// sides.
-///
-/// The height is robust, the tilt a weighted fit to what lies near it, drawn towards none by a prior.
 fn lie(
     window: &[Seen],
     sigma_mm: f64,
@@ -300,44 +302,66 @@ fn lie(
     noise_mm: f64,
     sampling: &Sampling,
 ) -> Option<Lie> {
-    let mut pairs: Vec<(f64, f64)> = window
-        .iter()
-        .filter(|seen| seen.along_mm.abs() <= 3.0 * sigma_mm)
-        .map(|seen| {
-            let weight = seen.cell.weight * gauss(seen.along_mm / sigma_mm);
-            (
-                seen.cell.height_mm - shape.at(sampling.zone_u[seen.zone]),
-                weight,
-            )
-        })
-        .collect();
-    // Cells differ by their own median's error and by what the shape leaves: half the noise covers both.
-    let (level_mm, effective) = tukey_location(&mut pairs, noise_mm / 2.0)?;
-    let near = window.iter().filter_map(|seen| {
-        let u = sampling.zone_u[seen.zone];
-        let rest_mm = seen.cell.height_mm - shape.at(u) - level_mm;
-        let weight = seen.cell.weight * gauss(seen.along_mm / sigma_mm);
-        (seen.along_mm.abs() <= 3.0 * sigma_mm && rest_mm.abs() <= noise_mm).then_some((
-            [1.0, u],
-            rest_mm,
-            weight,
-        ))
-    });
-    let ridge = MEDIAN_VARIANCE * (noise_mm / SWAY_PRIOR_MM).powi(2);
-    let fit = weighted_least_squares(near, [0.0, ridge]);
-    let [more_mm, tilt_mm] = fit.map_or([0.0; 2], |fit| fit.coefficients.into());
+    let [level_mm, tilt_mm, ..] = trend(window, sigma_mm, shape, noise_mm, sampling)?;
     Some(Lie {
-        level_mm: level_mm + more_mm,
-        tilt_mm,
-        effective,
+        level_mm: level_mm.0,
+        tilt_mm: tilt_mm.0,
+        // The level's own, and the tilt's over the belt's width: a third of that at the edge.
+        effective: 1.0 / (level_mm.1 + tilt_mm.1 / 3.0),
     })
 }
 
-/// What the cells near a node still show above level and shape, drawn towards 0 where little is seen.
+/// The belt about the window's centre as level, tilt (mm at the frame's edge), climb and bend (mm at `sigma_mm` along), each with its variance
+/// in those of a single sample.
+///
+/// A mean over a stretch of an undulating belt is flatter than the belt. A line and a parabola along take what is lost into account; they
+/// and the tilt are drawn towards none by how belts undulate at most.
+fn trend(
+    window: &[Seen],
+    sigma_mm: f64,
+    shape: Shape,
+    noise_mm: f64,
+    sampling: &Sampling,
+) -> Option<[(f64, f64); 4]> {
+    let within = |seen: &&Seen| seen.along_mm.abs() <= 3.0 * sigma_mm;
+    let weight = |seen: &Seen| seen.cell.weight * gauss(seen.along_mm / sigma_mm);
+    let above = |seen: &Seen| seen.cell.height_mm - shape.at(sampling.zone_u[seen.zone]);
+    let mut pairs: Vec<(f64, f64)> = window
+        .iter()
+        .filter(within)
+        .map(|seen| (above(seen), weight(seen)))
+        .collect();
+    // Cells differ by their own median's error and by what the shape leaves: half the noise covers both.
+    let (level_mm, _) = tukey_location(&mut pairs, noise_mm / 2.0)?;
+    let wave = std::f64::consts::TAU * sigma_mm / WAVE_MM;
+    let near = window.iter().filter(within).filter_map(|seen| {
+        let (u, v) = (sampling.zone_u[seen.zone], seen.along_mm / sigma_mm);
+        let rest_mm = above(seen) - level_mm;
+        let gate_mm = noise_mm + WAVE_PRIOR_MM * (wave * v.abs()).min(2.0);
+        (rest_mm.abs() <= gate_mm).then_some(([1.0, u, v, v * v], rest_mm, weight(seen)))
+    });
+    let variance = MEDIAN_VARIANCE * noise_mm * noise_mm;
+    let ridge = |prior_mm: f64| variance / (prior_mm * prior_mm);
+    let fit = weighted_least_squares(
+        near,
+        [
+            0.0,
+            ridge(SWAY_PRIOR_MM),
+            ridge(WAVE_PRIOR_MM * wave),
+            ridge(WAVE_PRIOR_MM * wave * wave / 2.0),
+        ],
+    )?;
+    let mut found: [(f64, f64); 4] =
+        std::array::from_fn(|k| (fit.coefficients[k], fit.cofactor[(k, k)]));
+    found[0].0 += level_mm;
+    Some(found)
+}
+
+/// What the cells near a node still show above the belt's trend there and its shape, drawn towards 0 where little is seen.
 fn rest(
     window: &[Seen],
     zone: usize,
-    level_mm: f64,
+    [level_mm, tilt_mm, climb_mm, bend_mm]: &[(f64, f64); 4],
     shape: Shape,
     noise_mm: f64,
     sampling: &Sampling,
@@ -349,7 +373,9 @@ fn rest(
         if across.abs() > 3.0 || along.abs() > 3.0 {
             continue;
         }
-        let rest_mm = seen.cell.height_mm - level_mm - shape.at(sampling.zone_u[seen.zone]);
+        let u = sampling.zone_u[seen.zone];
+        let common_mm = level_mm.0 + tilt_mm.0 * u + (climb_mm.0 + bend_mm.0 * along) * along;
+        let rest_mm = seen.cell.height_mm - common_mm - shape.at(u);
         if rest_mm.abs() > 3.0 * noise_mm {
             continue;
         }
