@@ -30,6 +30,7 @@ pub fn belt_under(
     lines: &[BeltLine],
     [across, along, height]: [f64; 3],
     low_mm: f32,
+    pitch_along_mm: f64,
     two_views: bool,
 ) -> BeltKnowledge {
     let own = lines_under(region, lines);
@@ -46,9 +47,12 @@ pub fn belt_under(
             0.0
         }
     };
+    let length_mm = region.heights_mm.nrows() as f64 * pitch_along_mm;
+    let alike = (over(|line| line.reach_mm) / length_mm.max(f64::MIN_POSITIVE)).min(1.0);
     BeltKnowledge {
         noise_mm: over(|line| line.noise_mm),
-        belt_u_mm: over(|line| line.u_mm).hypot(misfit_mm),
+        // The mean over the piece is as good as the stretches behind it are many.
+        belt_u_mm: (over(|line| line.u_mm) * alike.sqrt()).hypot(misfit_mm),
         scale_u_rel: across.hypot(along).hypot(height),
         plane_u_rel: [across, along],
         low_mm: f64::from(low_mm),

@@ -286,6 +286,7 @@ impl Work<'_> {
                             lines,
                             self.scales_u_rel,
                             self.method.rules.low_mm(),
+                            self.grid.pitch_along_mm,
                             matches!(self.light.cameras, Cameras::Both { .. }),
                         ),
                         light: self.light,

@@ -1,6 +1,8 @@
 //! How well the belt is known where it is not seen.
 
 use super::BeltLine;
+use super::blocks::CELL_SAMPLES;
+use super::nodes::MEDIAN_VARIANCE;
 use crate::stats::median;
 
 /// How far back the belt's misfit is looked at, lines: a piece's own zones are too few to tell it.
@@ -11,7 +13,7 @@ const BACK_LINES: usize = 100;
 /// `lines[under..]` are those under the piece; over windows as long as that, from its end back to [`BACK_LINES`] before its start, each
 /// zone's misfit is averaged along. Robust against zones that hold something else: 1.4826 times the median magnitude. Level and tilt were
 /// fitted to the k zones that are seen, so that these misfit less than others: by `√(1 − 2/k)`, where a zone that had no part in the fit
-/// misfits by `√(1 + 2/k)`.
+/// misfits by `√(1 + 2/k)`. What noise adds to the means is taken off.
 pub fn belt_misfit_mm(lines: &[BeltLine], under: usize) -> f64 {
     let length = lines.len().saturating_sub(under).max(1);
     let zones = lines.iter().map(|line| line.zone_rest_mm.len()).max();
@@ -30,8 +32,14 @@ pub fn belt_misfit_mm(lines: &[BeltLine], under: usize) -> f64 {
     }
     let seen = means.len() as f64 / windows.max(1) as f64;
     let free = 2.0 / seen.max(4.0);
+    let noises = lines[under..].iter().map(|line| line.noise_mm);
+    let noise_mm = noises.filter(|noise| noise.is_finite()).fold(0.0, f64::max);
+    // The means' own noise is not the belt's.
+    let noise_variance = MEDIAN_VARIANCE * noise_mm * noise_mm / (CELL_SAMPLES * length as f64);
     median(&mut means).map_or(0.0, |rest| {
-        f64::from(rest) * 1.4826 * ((1.0 + free) / (1.0 - free)).sqrt()
+        let spread_mm = f64::from(rest) * 1.4826;
+        let variance = (spread_mm * spread_mm - noise_variance).max(0.0);
+        (variance * (1.0 + free) / (1.0 - free)).sqrt()
     })
 }
 
@@ -57,7 +65,8 @@ mod tests {
             zone_mm,
             seen_fraction: 1.0,
             u_mm: 0.0,
-            noise_mm: 0.05,
+            reach_mm: 10.0,
+            noise_mm: 0.0,
             zone_rest_mm,
         }
     }

@@ -26,7 +26,7 @@ const REST_PRIOR_SAMPLES: f64 = 150.0;
 /// A cell wider than this many times the usual noise is not clean belt.
 const WIDE_CELL: f64 = 2.0;
 /// Variance of a median over that of a mean, for normal noise: π/2.
-const MEDIAN_VARIANCE: f64 = std::f64::consts::FRAC_PI_2;
+pub const MEDIAN_VARIANCE: f64 = std::f64::consts::FRAC_PI_2;
 /// Smallest noise believed, mm: heights are quantised.
 const LEAST_NOISE_MM: f64 = 0.003;
 
@@ -65,6 +65,8 @@ struct Lie {
     tilt_mm: f64,
     /// Samples (effective) behind it.
     effective: f64,
+    /// Equivalent width of the window: that of an even one whose means are as alike, `2√π·σ`, mm.
+    reach_mm: f64,
 }
 
 /// A clean cell in a window.
@@ -178,6 +180,7 @@ impl NodeFitter {
             zone_mm,
             seen_fraction,
             u_mm,
+            reach_mm: lie.reach_mm,
             noise_mm,
             zone_rest_mm,
         })
@@ -308,6 +311,7 @@ fn lie(
         tilt_mm: tilt_mm.0,
         // The level's own, and the tilt's over the belt's width: a third of that at the edge.
         effective: 1.0 / (level_mm.1 + tilt_mm.1 / 3.0),
+        reach_mm: 2.0 * std::f64::consts::PI.sqrt() * sigma_mm,
     })
 }
 
