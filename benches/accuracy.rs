@@ -9,6 +9,8 @@
 //! - small: under 100 cm³ (the truth's word);
 //! - shadowed: more than a twentieth of the footprint was reconstructed (flag `filled`).
 //!
+//! Pieces that were parted from a neighbour are left out of these, as where they were parted is in no budget, and have a line of their own.
+//!
 //! Masses: the uncertainty of a mass holds that of the density, so each piece's true density is drawn from a normal distribution about the
 //! profile's with its `density_u_rel`. Likewise the fat fraction's uncertainty holds that of the registration (0.1 cell along and across, where the calibration
 //! states none): each recording's true one is drawn. `--csv` writes each piece's errors and budget.
@@ -178,10 +180,12 @@ fn normalised(all: &[(String, Pair)]) {
             subsets.push((scenario.into(), chosen));
         }
     }
+    subsets.push(("touching".into(), Box::new(|_| true)));
     for (name, chosen) in subsets {
+        let parted = |pair: &Pair| has(&pair.0, &[Flag::Touching]) == (name == "touching");
         let pieces: Vec<&Pair> = all
             .iter()
-            .filter(|entry| is_whole(&entry.1) && chosen(entry))
+            .filter(|entry| is_whole(&entry.1) && parted(&entry.1) && chosen(entry))
             .map(|(_, pair)| pair)
             .collect();
         let spread = |of: &dyn Fn(&Pair) -> Option<f64>| {

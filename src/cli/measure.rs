@@ -45,7 +45,7 @@ pub(crate) struct Arguments {
     /// Table to write: its ending .csv, .parquet, .json or .txt says which kind
     #[arg(long, value_name = "FILE", value_parser = table_file)]
     out: Option<PathBuf>,
-    /// Folder for two pictures of every frame: heights, and pieces over colour
+    /// Folder for pictures of every frame: heights, pieces over colour, and what their uncertainties are made of
     #[arg(long, value_name = "DIR")]
     pictures: Option<PathBuf>,
     /// Form of the result on standard output
