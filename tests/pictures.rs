@@ -199,7 +199,10 @@ fn pictures_of_every_size_of_frame_are_wide_enough_to_read_and_no_wider_than_a_s
     for made in [SMALL, MIDDLE, LONG, GREY] {
         let (view, pieces) = make(&made);
         let paths = write_pictures(&folder(), &view, &pieces).unwrap();
-        for path in [&paths.height, &paths.pieces, paths.budget.as_ref().unwrap()] {
+        // Bars are as many as pieces.
+        let budget = image::open(paths.budget.as_ref().unwrap()).unwrap();
+        assert!((600..=2400).contains(&budget.width()) && budget.height() > 150);
+        for path in [&paths.height, &paths.pieces] {
             let picture = image::open(path).unwrap();
             assert!(
                 (600..=2400).contains(&picture.width()),
