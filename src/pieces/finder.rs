@@ -210,6 +210,7 @@ impl PieceFinder {
             cells,
             ends: Ends { side, along },
             touching: false,
+            doubtful: false,
         }
     }
 }

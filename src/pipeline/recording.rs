@@ -18,6 +18,9 @@ use crate::product::{LearnRule, Product};
 use crate::scan::{Profiles, Recording, Rejected, Scan, read_profiles};
 use crate::surface::{FrameLayout, SurfaceBand, SurfaceGrid, SurfaceStream};
 
+/// Missing rows handed on at a time, so that a wide gap takes no memory.
+const MISSING_ROWS: usize = 1024;
+
 /// What to measure with.
 #[derive(Debug, Clone, Copy)]
 pub struct Plan<'a> {
@@ -174,8 +177,12 @@ fn pass(
         let (following, measured) = rayon::join(
             || rows.next(),
             || {
-                if chunk.missing_before > 0 {
-                    stream.push_missing(chunk.missing_before);
+                let mut missing = chunk.missing_before;
+                while missing > 0 {
+                    let now = missing.min(MISSING_ROWS);
+                    stream.push_missing(now);
+                    work.bands(&mut stream)?;
+                    missing -= now;
                 }
                 stream.push_views(
                     &chunk.height.counts,
