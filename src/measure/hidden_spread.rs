@@ -60,7 +60,7 @@ pub fn hidden_spread(mended: &Mended, covered: &Array2<bool>) -> Option<HiddenSp
     let mut edge: Vec<Option<usize>> = vec![None; lanes];
     let mut seen = Vec::new();
     let (mut squares, mut sum, mut rebuilt_mm) = (0.0, 0.0, 0.0);
-    for lane in 0..lanes {
+    for (lane, edge) in edge.iter_mut().enumerate() {
         let column = Lane {
             heights_mm: mended.heights_mm.column(lane),
             states: mended.states.column(lane),
@@ -74,7 +74,7 @@ pub fn hidden_spread(mended: &Mended, covered: &Array2<bool>) -> Option<HiddenSp
             sum += triangle_mm;
         }
         if let Some((place, share, weight)) = column.front(fall_mm) {
-            edge[lane] = Some(place);
+            *edge = Some(place);
             seen.push(Seen {
                 lane,
                 share,

@@ -4,7 +4,7 @@ use super::Flag;
 
 impl Flag {
     /// Every flag, in the order in which they are written.
-    pub const ALL: [Self; 12] = [
+    pub const ALL: [Self; 13] = [
         Self::Edge,
         Self::Cut,
         Self::Touching,

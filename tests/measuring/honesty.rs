@@ -13,8 +13,8 @@ use weighlight::tables::{Flag, PieceRecord};
 
 use super::recordings::{measured, rows, written};
 
-/// Trials of a piece: the standard deviation of a root mean square over so many is 1/√(2·48) = 10 %.
-const TRIALS: u64 = 48;
+/// Trials of a piece: the standard deviation of a root mean square over so many is 1/√(2·24) = 14 %.
+const TRIALS: u64 = 24;
 /// Relative standard uncertainties of the calibration's scales across, along and in height.
 const SCALES_U: [f64; 3] = [0.0004, 0.0004, 0.0008];
 /// Standard uncertainty of the calibration's registration, mm: what the fat fraction's budget takes where none is stated, a tenth of a cell.
