@@ -80,7 +80,7 @@ fn a_scanner_in_control_is_called_as_often_as_chance_has_it() {
 /// A change of 0.05 % in any scale is called within 5 checks, and seen as a lasting change of that size.
 #[test]
 fn half_a_permille_in_any_scale_is_called_with_five_checks() {
-    for parameter in 0..3 {
+    for (parameter, (name, ..)) in PARAMETERS.into_iter().enumerate().take(3) {
         for (run, sign) in [1.0, -1.0, 1.0, -1.0].into_iter().enumerate() {
             let step = sign * 0.000_5;
             let moved = |i| {
@@ -92,7 +92,7 @@ fn half_a_permille_in_any_scale_is_called_with_five_checks() {
             };
             let log = log_of(daily(45, 20 + run as u64, moved), &[]);
             let review = review(&log, &ReviewSettings::USUAL);
-            let found = series(&review, PARAMETERS[parameter].0);
+            let found = series(&review, name);
             assert!(!found.calls_now().is_empty());
             assert_eq!(found.changes.len(), 1, "{:?}", found.changes);
             let change = &found.changes[0];

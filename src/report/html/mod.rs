@@ -7,6 +7,7 @@
 
 mod charts;
 mod history;
+mod history_charts;
 mod page;
 mod quantities;
 mod record;
