@@ -284,9 +284,9 @@ fn hypotheses(model: &[Blob], blobs: &[Blob]) -> Vec<Hypothesis> {
                         &[blobs[a].centre, blobs[b].centre],
                     );
                     let refined = pose
-                        .and_then(|pose| supported(&pose, 2.0, model, blobs, &nearest))
+                        .and_then(|pose| supported(&pose, 2.0, model, blobs, nearest))
                         .and_then(|rough| refit(&rough, model, blobs))
-                        .and_then(|pose| supported(&pose, 1.0, model, blobs, &nearest));
+                        .and_then(|pose| supported(&pose, 1.0, model, blobs, nearest));
                     let Some(hypothesis) = refined else { continue };
                     let rival = kept
                         .iter()
@@ -322,7 +322,7 @@ fn supported(
             pairs.push([i, blob]);
         }
     }
-    (FEWEST <= pairs.len()).then(|| Hypothesis {
+    (FEWEST <= pairs.len()).then_some(Hypothesis {
         pose: *pose,
         top: LevelPlane {
             at_origin_mm: 0.0,
