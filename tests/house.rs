@@ -41,7 +41,14 @@ const ARROWS: [(&str, &[&str]); 14] = [
     // The colour frame's layout (scan) and correction (calibration) decide where and how a cell is looked up.
     (
         "measure",
-        &["colour", "scan", "calibration", "surface", "pieces"],
+        &[
+            "stats",
+            "colour",
+            "scan",
+            "calibration",
+            "surface",
+            "pieces",
+        ],
     ),
     // Densities and depth rules are what a product profile states; the profile itself computes nothing.
     ("weight", &["product"]),
@@ -50,6 +57,7 @@ const ARROWS: [(&str, &[&str]); 14] = [
     (
         "pipeline",
         &[
+            "stats",
             "colour",
             "scan",
             "product",
@@ -81,7 +89,7 @@ const ARROWS: [(&str, &[&str]); 14] = [
     ),
     // Entries keep the essentials of drift reports; charts and fits are of plain numbers.
     ("history", &["stats", "drift"]),
-    // Pages show a check and its place in the scanner's history, with as many digits as tables show.
+    // Budgets are drawn from rows of the piece table. Pages show a check and its place in the scanner's history, with as many digits as tables show.
     (
         "report",
         &["document", "tables", "pipeline", "drift", "history"],

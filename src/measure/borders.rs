@@ -70,9 +70,16 @@ pub fn share_borders(
         return Borders::default();
     }
     let mut reach = FIRST_REACH;
+    let mut narrower = false;
     loop {
         let (band, other) = grow(class, seeds.clone(), reach);
         let typical = Typical::of(class, &other, apart, light);
+        // Where all that a class has are streaks, its colour is what lies farthest from their borders.
+        if reach > 1 && !typical.knows_all(&seeds) {
+            reach -= 1;
+            narrower = true;
+            continue;
+        }
         let mut shared = Vec::with_capacity(band.len());
         let mut mixed = 0.0_f64;
         for &at in &band {
@@ -98,7 +105,7 @@ pub fn share_borders(
         let length = sides as f64 * SIDE_LENGTH;
         let spread = (sides >= LEAST_SIDES).then(|| mixed * std::f64::consts::PI.sqrt() / length);
         let needed = spread.map_or(0, |spread| (REACH_SPREADS * spread).ceil() as usize);
-        if reach < needed.min(MOST_REACH) {
+        if !narrower && reach < needed.min(MOST_REACH) {
             reach = needed.min(MOST_REACH);
             continue;
         }
@@ -242,6 +249,19 @@ impl Typical {
             classes,
             sums,
         }
+    }
+
+    /// Whether there is a typical colour of every class that has a border.
+    fn knows_all(&self, seeds: &Seeds) -> bool {
+        let mut beyond = [false; 256];
+        seeds
+            .iter()
+            .for_each(|&(_, k)| beyond[usize::from(k)] = true);
+        let whole = self.tiles[0] * self.tiles[1];
+        self.classes.iter().enumerate().all(|(place, &k)| {
+            !beyond[usize::from(k)]
+                || self.sums[whole * self.classes.len() + place][3] >= LEAST_CELLS
+        })
     }
 
     /// The mean colour of a class in the tiles about a cell, or of the whole piece where these hold too few cells.

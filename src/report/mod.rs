@@ -1,4 +1,4 @@
-//! For people: pictures of heights and of pieces over colour; pages that print.
+//! For people: pictures of heights, of pieces over colour and of uncertainty budgets; pages that print.
 
 mod html;
 mod pictures;
@@ -6,6 +6,6 @@ mod pictures;
 pub use html::{DriftRecord, LogPlace, history_page, record_page};
 
 pub use pictures::{
-    HeightColours, PicturePaths, height_picture, piece_picture, save_picture, write_height_picture,
-    write_pictures,
+    HeightColours, PicturePaths, budget_picture, height_picture, piece_picture, save_picture,
+    write_height_picture, write_pictures,
 };

@@ -9,6 +9,7 @@ mod regression;
 mod robust;
 mod run_length;
 mod self_starting;
+mod two_humps;
 mod zone_rules;
 
 pub use change_point::{mean_changes, noise_of_differences};
@@ -24,4 +25,5 @@ pub use run_length::{
     WESTERN_ELECTRIC_RUN_LENGTH, cusum_run_length, ewma_run_length, shewhart_run_length,
 };
 pub use self_starting::{Learned, SelfStarting};
+pub use two_humps::{Hump, OtsuSplit, equally_likely, otsu, two_normals};
 pub use zone_rules::{ZoneBreak, ZoneRule, zone_breaks};
