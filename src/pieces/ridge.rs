@@ -13,28 +13,43 @@ const WIDTH: usize = 13;
 const BUMP: f32 = 0.15;
 /// Where the opening leaves less than this share of the height, the piece itself is narrow: nothing is said there.
 const LEAST_LEFT: f32 = 0.4;
+/// Where no square of so many cells fits into the piece, it is narrow too: a tail, or the body of a ring.
+const BROAD: usize = 21;
 
 /// The heights with ridges mirrored downwards.
 pub fn sink_ridges(heights_mm: &Array2<f32>) -> Array2<f32> {
-    let opened = spread(&spread(heights_mm, f32::min), f32::max);
+    let opened = opened(heights_mm, WIDTH);
+    let broad = self::opened(&heights_mm.mapv(|height| f32::from(height > 0.0)), BROAD);
     let mut sunk = heights_mm.clone();
-    Zip::from(&mut sunk).and(&opened).for_each(|height, &left| {
-        let excess = *height - left * (1.0 + BUMP);
-        if excess > 0.0 && left >= LEAST_LEFT * *height {
-            *height -= 2.0 * excess;
-        }
-    });
+    Zip::from(&mut sunk)
+        .and(&opened)
+        .and(&broad)
+        .for_each(|height, &left, &broad| {
+            let excess = *height - left * (1.0 + BUMP);
+            if excess > 0.0 && left >= LEAST_LEFT * *height && broad > 0.0 {
+                *height -= 2.0 * excess;
+            }
+        });
     sunk
 }
 
-/// The least or greatest value in the square of [`WIDTH`] around each cell; outside counts as 0, the belt.
-fn spread(values: &Array2<f32>, choose: fn(f32, f32) -> f32) -> Array2<f32> {
-    let across = along_axis(values, Axis(1), choose);
-    along_axis(&across, Axis(0), choose)
+/// The greatest, over all squares of `size` that hold a cell, of the least value in them; outside counts as 0, the belt.
+fn opened(values: &Array2<f32>, size: usize) -> Array2<f32> {
+    let spread = |values: &Array2<f32>, choose: fn(f32, f32) -> f32| {
+        let across = along_axis(values, Axis(1), size, choose);
+        along_axis(&across, Axis(0), size, choose)
+    };
+    spread(&spread(values, f32::min), f32::max)
 }
 
-fn along_axis(values: &Array2<f32>, axis: Axis, choose: fn(f32, f32) -> f32) -> Array2<f32> {
-    let half = WIDTH / 2;
+/// The least or greatest value within `size` cells around each, an odd number.
+fn along_axis(
+    values: &Array2<f32>,
+    axis: Axis,
+    size: usize,
+    choose: fn(f32, f32) -> f32,
+) -> Array2<f32> {
+    let half = size / 2;
     let (rows, columns) = values.dim();
     let (above, beside) = if axis == Axis(0) {
         (half, 0)
@@ -45,13 +60,13 @@ fn along_axis(values: &Array2<f32>, axis: Axis, choose: fn(f32, f32) -> f32) -> 
     padded
         .slice_mut(s![above..above + rows, beside..beside + columns])
         .assign(values);
-    // Windows of 1, 2, 4, 8 cells by doubling, then two of 8 that overlap to 13.
+    // Windows of 1, 2, 4, 8 … cells by doubling, then two that overlap to the size.
     let mut width = 1;
-    while 2 * width < WIDTH {
+    while 2 * width < size {
         padded = pairs(&padded, axis, width, choose);
         width *= 2;
     }
-    pairs(&padded, axis, WIDTH - width, choose)
+    pairs(&padded, axis, size - width, choose)
 }
 
 /// Each cell with the one `step` farther on; the result is that much shorter.
