@@ -6,9 +6,11 @@
 //! from the typical colours of the two classes nearby, which are taken from cells that lie in no band. Across a border
 //! with a Gaussian edge spread σ the sum of `f·(1 − f)` is `σ/√π` (integral of Φ·(1 − Φ)), which is how σ is found.
 
+use std::cmp::Reverse;
+
 use ndarray::Array2;
 
-use super::spans::spans;
+use super::spans::{class_counts, row_of, spans};
 use crate::colour::NO_CLASS;
 
 /// A cell of two classes.
@@ -69,20 +71,23 @@ pub fn share_borders(
     if seeds.is_empty() {
         return Borders::default();
     }
+    let mut band = Band::new(class, seeds);
+    // Colours of the band's cells as far as they were asked for.
+    let mut lights: Vec<Option<[f32; 3]>> = Vec::new();
     let mut reach = FIRST_REACH;
     loop {
-        let (band, other) = grow(class, seeds.clone(), reach);
-        let typical = Typical::of(class, &other, apart, light);
-        let mut shared = Vec::with_capacity(band.len());
+        band.grow(class, reach);
+        let asked = lights.len();
+        let more = band.cells[asked..].iter();
+        lights.extend(more.map(|&at| light(at).filter(|_| !apart[at])));
+        let typical = Typical::of(class, &band.other, apart, light);
+        let mut shared = Vec::with_capacity(band.cells.len());
         let mut mixed = 0.0_f64;
-        for &at in &band {
-            if apart[at] {
-                continue;
-            }
-            let (own, other) = (class[at], other[at]);
-            let Some(share) = light(at)
-                .and_then(|light| part(light, typical.near(at, other)?, typical.near(at, own)?))
-            else {
+        for (&at, light) in band.cells.iter().zip(&lights) {
+            let Some(light) = *light else { continue };
+            let (own, other) = (class[at], band.other[at]);
+            let [one, two] = typical.near(at, [other, own]);
+            let Some(share) = one.zip(two).and_then(|(one, two)| part(light, one, two)) else {
                 continue;
             };
             mixed += f64::from(share * (1.0 - share));
@@ -162,43 +167,74 @@ fn border_cells(class: &Array2<u8>) -> (Seeds, usize) {
     (seeds, sides)
 }
 
-/// The cells up to `reach` cells from a border, each with the class beyond it.
-fn grow(class: &Array2<u8>, seeds: Seeds, reach: usize) -> (Vec<(usize, usize)>, Array2<u8>) {
-    let (rows, columns) = class.dim();
-    let mut other = Array2::from_elem(class.dim(), NO_BAND);
-    let mut band = Vec::new();
-    for (at, beyond) in seeds {
-        if other[at] == NO_BAND {
-            other[at] = beyond;
-            band.push(at);
+/// The cells about borders, in order of their distance from one.
+struct Band {
+    cells: Vec<(usize, usize)>,
+    /// The class beyond the border for cells of the band, [`NO_BAND`] elsewhere.
+    other: Array2<u8>,
+    /// First of the cells from which it has not grown yet, and how far it reaches.
+    front: usize,
+    reach: usize,
+}
+
+impl Band {
+    /// The cells at borders.
+    fn new(class: &Array2<u8>, seeds: Seeds) -> Self {
+        let mut other = Array2::from_elem(class.dim(), NO_BAND);
+        let mut cells = Vec::new();
+        for (at, beyond) in seeds {
+            if other[at] == NO_BAND {
+                other[at] = beyond;
+                cells.push(at);
+            }
+        }
+        Self {
+            cells,
+            other,
+            front: 0,
+            reach: 1,
         }
     }
-    let mut first = 0;
-    for _ in 1..reach {
-        let end = band.len();
-        for index in first..end {
-            let (row, column) = band[index];
-            for r in row.saturating_sub(1)..(row + 2).min(rows) {
-                for c in column.saturating_sub(1)..(column + 2).min(columns) {
-                    let at = (r, c);
-                    if other[at] == NO_BAND && class[at] == class[(row, column)] {
-                        other[at] = other[(row, column)];
-                        band.push(at);
+
+    /// Takes in the cells up to `reach` cells from a border, each with the class beyond it.
+    fn grow(&mut self, class: &Array2<u8>, reach: usize) {
+        let (rows, columns) = class.dim();
+        let classes = class.as_slice().unwrap_or_default();
+        let Some(other) = self.other.as_slice_mut() else {
+            return;
+        };
+        while self.reach < reach {
+            let end = self.cells.len();
+            for index in self.front..end {
+                let (row, column) = self.cells[index];
+                let at = row * columns + column;
+                let (own, beyond) = (classes[at], other[at]);
+                let near = column.saturating_sub(1)..(column + 2).min(columns);
+                for r in row.saturating_sub(1)..(row + 2).min(rows) {
+                    let line = r * columns + near.start..r * columns + near.end;
+                    let cells = other[line.clone()].iter_mut().zip(&classes[line]);
+                    for (c, (other, &class)) in near.clone().zip(cells) {
+                        if *other == NO_BAND && class == own {
+                            *other = beyond;
+                            self.cells.push((r, c));
+                        }
                     }
                 }
             }
+            self.front = end;
+            self.reach += 1;
         }
-        first = end;
     }
-    (band, other)
 }
 
 /// Mean colours of classes: in tiles, and of the whole piece.
 struct Typical {
     tiles: [usize; 2],
-    classes: Vec<u8>,
-    /// Sum of R, G, B and the count of each class, tile by tile; the last tile is the whole piece.
-    sums: Vec<[f32; 4]>,
+    classes: usize,
+    /// Place of each class among those of the piece.
+    place: [usize; 256],
+    /// Mean colour of each class in the tiles about each tile, or of the whole piece where these hold too few cells.
+    means: Vec<Option<[f32; 3]>>,
 }
 
 impl Typical {
@@ -210,10 +246,11 @@ impl Typical {
     ) -> Self {
         let (rows, columns) = class.dim();
         let tiles = [rows.div_ceil(TILE), columns.div_ceil(TILE)];
-        let mut present = [false; 256];
-        class.iter().for_each(|&k| present[usize::from(k)] = true);
-        let classes: Vec<u8> = (0..NO_CLASS).filter(|&k| present[usize::from(k)]).collect();
-        let mut place = [0_usize; 256];
+        let counts = class_counts(class);
+        let classes: Vec<u8> = (0..NO_CLASS)
+            .filter(|&k| counts[usize::from(k)] > 0)
+            .collect();
+        let mut place = [usize::MAX; 256];
         for (index, &k) in classes.iter().enumerate() {
             place[usize::from(k)] = index;
         }
@@ -237,28 +274,40 @@ impl Typical {
                 }
             }
         }
+        let mut means = Vec::with_capacity(whole * classes.len());
+        for tile in 0..whole {
+            for place in 0..classes.len() {
+                let sum_of = |tile: usize| sums[tile * classes.len() + place];
+                let (row, column) = (tile / tiles[1], tile % tiles[1]);
+                let mut sum = [0.0_f32; 4];
+                for r in row.saturating_sub(1)..(row + 2).min(tiles[0]) {
+                    for c in column.saturating_sub(1)..(column + 2).min(tiles[1]) {
+                        let tile = sum_of(r * tiles[1] + c);
+                        (0..4).for_each(|i| sum[i] += tile[i]);
+                    }
+                }
+                let mean = |sum: [f32; 4]| {
+                    (sum[3] >= LEAST_CELLS).then(|| [0, 1, 2].map(|c| sum[c] / sum[3]))
+                };
+                means.push(mean(sum).or_else(|| mean(sum_of(whole))));
+            }
+        }
         Self {
             tiles,
-            classes,
-            sums,
+            classes: classes.len(),
+            place,
+            means,
         }
     }
 
-    /// The mean colour of a class in the tiles about a cell, or of the whole piece where these hold too few cells.
-    fn near(&self, (row, column): (usize, usize), class: u8) -> Option<[f32; 3]> {
-        let place = self.classes.iter().position(|&k| k == class)?;
-        let mean =
-            |sum: [f32; 4]| (sum[3] >= LEAST_CELLS).then(|| [0, 1, 2].map(|c| sum[c] / sum[3]));
-        let sum_of = |tile: usize| self.sums[tile * self.classes.len() + place];
-        let (row, column) = (row / TILE, column / TILE);
-        let mut sum = [0.0_f32; 4];
-        for r in row.saturating_sub(1)..(row + 2).min(self.tiles[0]) {
-            for c in column.saturating_sub(1)..(column + 2).min(self.tiles[1]) {
-                let tile = sum_of(r * self.tiles[1] + c);
-                (0..4).for_each(|i| sum[i] += tile[i]);
-            }
-        }
-        mean(sum).or_else(|| mean(sum_of(self.tiles[0] * self.tiles[1])))
+    /// The mean colours of two classes in the tiles about a cell, or of the whole piece where these hold too few cells.
+    fn near(&self, (row, column): (usize, usize), of: [u8; 2]) -> [Option<[f32; 3]>; 2] {
+        let first = (row / TILE * self.tiles[1] + column / TILE) * self.classes;
+        of.map(|class| {
+            let place = self.place[usize::from(class)];
+            let means = self.means.get(first..first + self.classes)?;
+            *means.get(place)?
+        })
     }
 }
 
@@ -274,23 +323,9 @@ pub fn settle_rim(class: &mut Array2<u8>, covered: &Array2<bool>, depth: usize) 
         near(row, rows).flat_map(move |r| near(column, columns).map(move |c| (r, c)))
     };
     let mut ring_of = Array2::from_elem(class.dim(), 0_u8);
-    let mut rings: Vec<Vec<(usize, usize)>> = vec![Vec::new()];
-    for (row, span) in spans(covered) {
-        for column in span {
-            let at = (row, column);
-            let outermost = row == 0
-                || column == 0
-                || row + 1 == rows
-                || column + 1 == columns
-                || !covered[(row - 1, column)]
-                || !covered[(row + 1, column)]
-                || !covered[(row, column - 1)]
-                || !covered[(row, column + 1)];
-            if covered[at] && outermost {
-                ring_of[at] = 1;
-                rings[0].push(at);
-            }
-        }
+    let mut rings: Vec<Vec<(usize, usize)>> = vec![outermost(covered)];
+    for &at in &rings[0] {
+        ring_of[at] = 1;
     }
     for ring in 2..=depth {
         let mut next = Vec::new();
@@ -307,23 +342,57 @@ pub fn settle_rim(class: &mut Array2<u8>, covered: &Array2<bool>, depth: usize) 
     for (index, cells) in rings.iter().enumerate().rev() {
         let ring = index + 1;
         for &(row, column) in cells {
-            let mut votes = [0_u8; 256];
-            let mut any = false;
+            let mut votes: Vec<(u8, u8)> = Vec::with_capacity(8);
             for at in around(row, column) {
                 let further_in = ring_of[at] == 0 || usize::from(ring_of[at]) > ring;
                 if further_in && covered[at] && class[at] != NO_CLASS {
-                    let side = at.0 == row || at.1 == column;
-                    votes[usize::from(class[at])] += 1 + u8::from(side);
-                    any = true;
+                    let vote = 1 + u8::from(at.0 == row || at.1 == column);
+                    match votes.iter_mut().find(|(of, _)| *of == class[at]) {
+                        Some((_, votes)) => *votes += vote,
+                        None => votes.push((class[at], vote)),
+                    }
                 }
             }
-            if any {
-                let best = (0..NO_CLASS).rev().max_by_key(|&k| votes[usize::from(k)]);
-                class[(row, column)] = best.unwrap_or(class[(row, column)]);
+            let best = votes
+                .iter()
+                .max_by_key(|(of, votes)| (*votes, Reverse(*of)));
+            if let Some(&(best, _)) = best {
+                class[(row, column)] = best;
             }
         }
     }
     ring_of.mapv(|ring| ring > 0)
+}
+
+/// Covered cells with a side to an uncovered one or to the window's end, row by row.
+fn outermost(covered: &Array2<bool>) -> Vec<(usize, usize)> {
+    const BLOCK: usize = 32;
+    let (rows, columns) = covered.dim();
+    let outside = vec![false; columns];
+    let mut found = Vec::new();
+    // With a cell outside at either end.
+    let mut own = vec![false; columns + 2];
+    for (row, span) in spans(covered) {
+        let beside = |row: Option<usize>| match row.filter(|&row| row < rows) {
+            Some(row) => row_of(covered, row, &span),
+            None => &outside[span.clone()],
+        };
+        let (above, below) = (beside(row.checked_sub(1)), beside(Some(row + 1)));
+        // Nothing of the row is covered before its span or after it.
+        let own = &mut own[..span.len() + 2];
+        own[span.len() + 1] = false;
+        own[1..=span.len()].copy_from_slice(row_of(covered, row, &span));
+        let own = &*own;
+        let is_outermost = |k: usize| own[k + 1] & !(own[k] & own[k + 2] & above[k] & below[k]);
+        for first in (0..span.len()).step_by(BLOCK) {
+            let block = first..(first + BLOCK).min(span.len());
+            if block.clone().fold(false, |any, k| any | is_outermost(k)) {
+                let rim = block.filter(|&k| is_outermost(k));
+                found.extend(rim.map(|k| (row, span.start + k)));
+            }
+        }
+    }
+    found
 }
 
 #[cfg(test)]

@@ -6,7 +6,8 @@ use ndarray::{Array2, s};
 
 use super::borders::{SharedCell, settle_rim, share_borders};
 use super::colour_field::{ColourField, NO_PIXEL};
-use super::spans::{row_of, spans};
+use super::lights::Lights;
+use super::spans::{class_counts, row_of, spans};
 use crate::colour::{
     CLIPPED_FROM, ClassMap, HIGHLIGHT_MAX_AREA_MM2, Highlights, NO_CLASS, fill_highlights,
     is_clipped, remove_specks,
@@ -120,16 +121,17 @@ pub fn classes(
         Some(clipped) => fill_highlights(&mut class, clipped, cell_mm2, HIGHLIGHT_MAX_AREA_MM2)?,
     };
     let mut apart = settle_rim(&mut class, covered, RIM_CELLS);
-    let before = counts(&class);
+    let before = class_counts(&class);
     remove_specks(&mut class, cell_mm2, rules.min_speck_mm2);
-    let after = counts(&class);
+    let after = class_counts(&class);
     let speck_cells = after.iter().zip(&before).map(|(a, b)| a - b);
     let speck_cells = speck_cells.take(rules.map.classes()).collect();
     if let Some(clipped) = &clipped {
         mark_around(&mut apart, clipped);
     }
+    let lights = Lights::new(field, first_row..first_row + size.0);
     let light =
-        |at: (usize, usize)| field.light(first_row + at.0, first_column + at.1, heights_mm[at]);
+        |at: (usize, usize)| lights.at(first_row + at.0, first_column + at.1, heights_mm[at]);
     let borders = share_borders(&class, &apart, &light);
     Ok(ClassRaster {
         class,
@@ -139,15 +141,6 @@ pub fn classes(
         speck_cells,
         doubtful: (missing + highlights.left_cells) as f64 > DOUBTFUL_SHARE * cells as f64,
     })
-}
-
-/// Number of cells of each class.
-fn counts(class: &Array2<u8>) -> [i64; 256] {
-    let mut counts = [0; 256];
-    for &class in class {
-        counts[usize::from(class)] += 1;
-    }
-    counts
 }
 
 /// The class of each covered cell, and whether it is clipped, where its height decides where its colour is looked up.

@@ -19,9 +19,6 @@ const HIGHEST_SHARE: f64 = 0.8;
 /// Highest piece that rows of colour are kept for where the camera sees heights from the side, mm.
 const KEPT_HEIGHT_MM: f64 = 250.0;
 
-/// Parts of a pixel below this are rounding.
-const LEAST_PART: f32 = 1e-3;
-
 /// Where the height frame lies, as far as colour needs it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct HeightPlace {
@@ -215,13 +212,18 @@ impl ColourField {
         ((y_mm - self.shift_along_mm) / self.part.pitch_along_mm).floor() as i64
     }
 
+    /// Number of the colour row under the middle of a row of the grid.
+    pub(super) fn number_of_row(&self, row: usize) -> i64 {
+        self.number(self.along_scale * self.grid.y_mm(row as f64))
+    }
+
     /// Number of the colour row that a cell of the grid takes.
     fn number_at(&self, row_mm: f64, column: usize) -> i64 {
         self.number(self.along_scale * (row_mm + self.skew_mm[column]))
     }
 
     /// A row of colour, `None` if it is missing or no longer kept.
-    fn row(&self, number: i64) -> Option<&[u8]> {
+    pub(super) fn row(&self, number: i64) -> Option<&[u8]> {
         let at = usize::try_from(number - self.first_row).ok()?;
         let place = (*self.rows.get(at)?)?;
         let block = self
@@ -272,39 +274,6 @@ impl ColourField {
         &self.pixels
     }
 
-    /// Corrected colour of one cell of the grid in linear light; `None` where there is none.
-    ///
-    /// Between the centres of colour pixels it is interpolated bilinearly, so that a colour frame that lies a part of a pixel
-    /// beside the height frame moves no border.
-    pub fn light(&self, row: usize, column: usize, height_mm: f32) -> Option<[f32; 3]> {
-        let place = *self.places.get(column).filter(|place| !place.is_nan())?;
-        let [right_mm, on_mm] = self.moved_mm(column, height_mm);
-        let place = place + (self.across_scale * right_mm / self.part.pitch_across_mm) as f32;
-        let y_mm = self.along_scale * (self.grid.y_mm(row as f64) + self.skew_mm[column] + on_mm);
-        let number = (y_mm - self.shift_along_mm) / self.part.pitch_along_mm - 0.5;
-        let (first, below) = (number.floor(), (number - number.floor()) as f32);
-        let (left, right) = (place.floor(), place - place.floor());
-        let mut sum = [0.0_f32; 3];
-        for (number, part_along) in [(first, 1.0 - below), (first + 1.0, below)] {
-            if part_along < LEAST_PART {
-                continue;
-            }
-            let pixels = self.row(number as i64)?.as_chunks::<3>().0;
-            for (pixel, part_across) in [(left, 1.0 - right), (left + 1.0, right)] {
-                if part_across < LEAST_PART {
-                    continue;
-                }
-                // A cell whose pixel lies in the frame may reach half a pixel beyond its last one.
-                let pixel = (pixel.max(0.0) as usize).min(self.columns - 1);
-                let light = self.linear(pixel, *pixels.get(pixel)?)?;
-                for channel in 0..3 {
-                    sum[channel] += part_along * part_across * light[channel];
-                }
-            }
-        }
-        Some(sum)
-    }
-
     /// Whether a cell's height decides where its colour is looked up.
     pub fn has_parallax(&self) -> bool {
         self.camera.is_some()
@@ -339,11 +308,33 @@ impl ColourField {
         ]
     }
 
-    fn linear(&self, pixel: usize, raw: [u8; 3]) -> Option<[f32; 3]> {
+    /// Corrected colour of a raw one in linear light.
+    pub(super) fn linear(&self, pixel: usize, raw: [u8; 3]) -> Option<[f32; 3]> {
         match &self.correction {
             Some(correction) => correction.linear(pixel, raw),
             None => Some(raw.map(crate::colour::linear_from_srgb8)),
         }
+    }
+
+    /// Place across from centre to centre of colour pixels, whole and part, in which a cell of the grid is seen; `None` beside
+    /// the frame. With it the number of the row along, likewise.
+    pub(super) fn place_of(&self, row: usize, column: usize, height_mm: f32) -> Option<(f32, f64)> {
+        let place = *self.places.get(column).filter(|place| !place.is_nan())?;
+        let [right_mm, on_mm] = self.moved_mm(column, height_mm);
+        let place = place + (self.across_scale * right_mm / self.part.pitch_across_mm) as f32;
+        let y_mm = self.along_scale * (self.grid.y_mm(row as f64) + self.skew_mm[column] + on_mm);
+        let number = (y_mm - self.shift_along_mm) / self.part.pitch_along_mm - 0.5;
+        Some((place, number))
+    }
+
+    /// All rows that are kept, with the number of the first.
+    pub(super) fn kept_rows(&self) -> (i64, usize) {
+        (self.first_row, self.rows.len())
+    }
+
+    /// Columns of the colour frame.
+    pub(super) fn columns(&self) -> usize {
+        self.columns
     }
 
     /// The colour of the cells of a window of the surface.

@@ -4,6 +4,7 @@ mod borders;
 mod classes;
 mod colour_field;
 mod footprint;
+mod lights;
 mod outline;
 mod shape;
 mod share_budget;

@@ -4,6 +4,7 @@ use std::f64::consts::{FRAC_PI_2, PI};
 
 use ndarray::Array2;
 
+use super::spans::spans;
 use crate::surface::SurfaceGrid;
 
 /// A rectangle in the plane.
@@ -23,14 +24,11 @@ pub struct Rectangle {
 /// cell of every row, in whole cells, so that the result does not depend on rounding.
 fn hull(covered: &Array2<bool>, grid: &SurfaceGrid) -> Vec<[f64; 2]> {
     let mut points: Vec<[i64; 2]> = Vec::new();
-    for (row, cells) in covered.outer_iter().enumerate() {
-        let first = cells.iter().position(|&cell| cell);
-        let last = cells.iter().rposition(|&cell| cell);
-        if let (Some(first), Some(last)) = (first, last) {
-            points.push([first as i64, row as i64]);
-            if last > first {
-                points.push([last as i64, row as i64]);
-            }
+    for (row, span) in spans(covered) {
+        let (first, last) = (span.start, span.end - 1);
+        points.push([first as i64, row as i64]);
+        if last > first {
+            points.push([last as i64, row as i64]);
         }
     }
     points.sort_unstable();

@@ -1,0 +1,81 @@
+//! The colours of a piece's cells in linear light.
+
+use std::ops::Range;
+
+use super::colour_field::ColourField;
+
+/// Parts of a pixel below this are rounding.
+const LEAST_PART: f32 = 1e-3;
+/// Rows of colour beyond a piece's own that heights and skew may reach to, before they are looked up one by one.
+const MARGIN: i64 = 64;
+
+/// The rows of colour about a piece at hand.
+pub struct Lights<'a> {
+    field: &'a ColourField,
+    first: i64,
+    rows: Vec<Option<&'a [[u8; 3]]>>,
+}
+
+impl<'a> Lights<'a> {
+    /// For cells in these rows of the surface.
+    pub fn new(field: &'a ColourField, rows: Range<usize>) -> Self {
+        let (kept, count) = field.kept_rows();
+        let number = |row: usize| field.number_of_row(row);
+        let (one, two) = (number(rows.start), number(rows.end));
+        let first = (one.min(two) - MARGIN).max(kept);
+        let end = (one.max(two) + MARGIN).min(kept.saturating_add_unsigned(count as u64));
+        Self {
+            field,
+            first,
+            rows: (first..end).map(|number| pixels(field, number)).collect(),
+        }
+    }
+
+    /// Corrected colour of one cell of the grid in linear light; `None` where there is none.
+    ///
+    /// Between the centres of colour pixels it is interpolated bilinearly, so that a colour frame that lies a part of a pixel
+    /// beside the height frame moves no border.
+    pub fn at(&self, row: usize, column: usize, height_mm: f32) -> Option<[f32; 3]> {
+        let (place, number) = self.field.place_of(row, column, height_mm)?;
+        let (first, left) = (floor(number), floor(f64::from(place)));
+        let (below, right) = ((number - first as f64) as f32, place - left as f32);
+        let last = self.field.columns() - 1;
+        let mut sum = [0.0_f32; 3];
+        for (number, part_along) in [(first, 1.0 - below), (first + 1, below)] {
+            if part_along < LEAST_PART {
+                continue;
+            }
+            let pixels = self.row(number)?;
+            for (pixel, part_across) in [(left, 1.0 - right), (left + 1, right)] {
+                if part_across < LEAST_PART {
+                    continue;
+                }
+                // A cell whose pixel lies in the frame may reach half a pixel beyond its last one.
+                let pixel = (pixel.max(0) as usize).min(last);
+                let light = self.field.linear(pixel, *pixels.get(pixel)?)?;
+                for channel in 0..3 {
+                    sum[channel] += part_along * part_across * light[channel];
+                }
+            }
+        }
+        Some(sum)
+    }
+
+    fn row(&self, number: i64) -> Option<&'a [[u8; 3]]> {
+        let at = usize::try_from(number - self.first).ok();
+        match at.and_then(|at| self.rows.get(at)) {
+            Some(row) => *row,
+            None => pixels(self.field, number),
+        }
+    }
+}
+
+fn pixels(field: &ColourField, number: i64) -> Option<&[[u8; 3]]> {
+    Some(field.row(number)?.as_chunks::<3>().0)
+}
+
+/// The next whole number below.
+fn floor(value: f64) -> i64 {
+    let towards_zero = value as i64;
+    towards_zero - i64::from(towards_zero as f64 > value)
+}
