@@ -8,6 +8,7 @@
 //! all its colours have one class. In the others each colour is evaluated, and the cell holds 64 classes. Cells are worked
 //! out when a colour of theirs is first met: a product shows a few thousand of the 262 144.
 
+use std::sync::atomic::{AtomicU8, Ordering};
 use std::sync::{LazyLock, OnceLock};
 
 use crate::{Error, ErrorKind, Result};
@@ -37,13 +38,18 @@ impl LabLimits {
 }
 
 /// Class rules as a table over all 8-bit sRGB colours.
-#[derive(Debug, Clone)]
+#[derive(Debug)]
 pub struct ClassMap {
     rules: Vec<Option<LabLimits>>,
     base: u8,
+    /// The one class of each cell of which that is known, [`UNSURE`] for all others: most pixels need no more.
+    sure: Vec<AtomicU8>,
     /// One for each red and green; made when first met.
     rows: Vec<OnceLock<Box<Row>>>,
 }
+
+/// Not known, or several.
+const UNSURE: u8 = u8::MAX;
 
 /// The cells of all blues.
 type Row = [OnceLock<Cell>; CELLS];
@@ -73,6 +79,9 @@ impl ClassMap {
         Ok(Self {
             rules: rules.to_vec(),
             base,
+            sure: (0..CELLS * CELLS * CELLS)
+                .map(|_| AtomicU8::new(UNSURE))
+                .collect(),
             rows: (0..CELLS * CELLS).map(|_| OnceLock::new()).collect(),
         })
     }
@@ -88,10 +97,23 @@ impl ClassMap {
     #[inline]
     pub fn classify(&self, rgb: [u8; 3]) -> u8 {
         let [r, g, b] = rgb.map(usize::from);
-        let row = self.rows[r / SIDE * CELLS + g / SIDE]
+        let place = (r / SIDE * CELLS + g / SIDE) * CELLS + b / SIDE;
+        // Whoever writes it writes the same, so that no order is needed.
+        match self.sure[place].load(Ordering::Relaxed) {
+            UNSURE => self.look_up(rgb, place),
+            class => class,
+        }
+    }
+
+    fn look_up(&self, rgb: [u8; 3], place: usize) -> u8 {
+        let [r, g, b] = rgb.map(usize::from);
+        let row = self.rows[place / CELLS]
             .get_or_init(|| Box::new(std::array::from_fn(|_| OnceLock::new())));
         match row[b / SIDE].get_or_init(|| self.cell([r / SIDE, g / SIDE, b / SIDE])) {
-            Cell::One(class) => *class,
+            Cell::One(class) => {
+                self.sure[place].store(*class, Ordering::Relaxed);
+                *class
+            }
             Cell::Several(classes) => classes[(r % SIDE * SIDE + g % SIDE) * SIDE + b % SIDE],
         }
     }

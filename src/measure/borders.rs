@@ -65,7 +65,7 @@ const NO_BAND: u8 = NO_CLASS;
 pub fn share_borders(
     class: &Array2<u8>,
     apart: &Array2<bool>,
-    light: &dyn Fn((usize, usize)) -> Option<[f32; 3]>,
+    light: &impl Fn((usize, usize)) -> Option<[f32; 3]>,
 ) -> Borders {
     let (seeds, sides) = border_cells(class);
     if seeds.is_empty() {
@@ -242,7 +242,7 @@ impl Typical {
         class: &Array2<u8>,
         band: &Array2<u8>,
         apart: &Array2<bool>,
-        light: &dyn Fn((usize, usize)) -> Option<[f32; 3]>,
+        light: &impl Fn((usize, usize)) -> Option<[f32; 3]>,
     ) -> Self {
         let (rows, columns) = class.dim();
         let tiles = [rows.div_ceil(TILE), columns.div_ceil(TILE)];

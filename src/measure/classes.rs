@@ -129,7 +129,11 @@ pub fn classes(
     if let Some(clipped) = &clipped {
         mark_around(&mut apart, clipped);
     }
-    let lights = Lights::new(field, first_row..first_row + size.0);
+    let lights = Lights::new(
+        field,
+        first_row..first_row + size.0,
+        first_column..first_column + size.1,
+    );
     let light =
         |at: (usize, usize)| lights.at(first_row + at.0, first_column + at.1, heights_mm[at]);
     let borders = share_borders(&class, &apart, &light);

@@ -316,15 +316,23 @@ impl ColourField {
         }
     }
 
-    /// Place across from centre to centre of colour pixels, whole and part, in which a cell of the grid is seen; `None` beside
-    /// the frame. With it the number of the row along, likewise.
-    pub(super) fn place_of(&self, row: usize, column: usize, height_mm: f32) -> Option<(f32, f64)> {
+    /// Whether all cells of a row, and all of a column, are seen in line, whatever their height.
+    pub(super) fn is_straight(&self) -> bool {
+        self.camera.is_none() && self.skew == 0.0
+    }
+
+    /// Place across in which a cell of the grid is seen, from centre to centre of colour pixels; `None` beside the frame.
+    pub(super) fn place_of(&self, column: usize, height_mm: f32) -> Option<f32> {
         let place = *self.places.get(column).filter(|place| !place.is_nan())?;
-        let [right_mm, on_mm] = self.moved_mm(column, height_mm);
-        let place = place + (self.across_scale * right_mm / self.part.pitch_across_mm) as f32;
+        let [right_mm, _] = self.moved_mm(column, height_mm);
+        Some(place + (self.across_scale * right_mm / self.part.pitch_across_mm) as f32)
+    }
+
+    /// Place along in which a cell of the grid is seen, from centre to centre of colour rows.
+    pub(super) fn number_of(&self, row: usize, column: usize, height_mm: f32) -> f64 {
+        let [_, on_mm] = self.moved_mm(column, height_mm);
         let y_mm = self.along_scale * (self.grid.y_mm(row as f64) + self.skew_mm[column] + on_mm);
-        let number = (y_mm - self.shift_along_mm) / self.part.pitch_along_mm - 0.5;
-        Some((place, number))
+        (y_mm - self.shift_along_mm) / self.part.pitch_along_mm - 0.5
     }
 
     /// All rows that are kept, with the number of the first.

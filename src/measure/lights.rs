@@ -9,25 +9,70 @@ const LEAST_PART: f32 = 1e-3;
 /// Rows of colour beyond a piece's own that heights and skew may reach to, before they are looked up one by one.
 const MARGIN: i64 = 64;
 
-/// The rows of colour about a piece at hand.
+/// The rows of colour about a piece at hand, and where its cells lie among their pixels.
 pub struct Lights<'a> {
     field: &'a ColourField,
     first: i64,
     rows: Vec<Option<&'a [[u8; 3]]>>,
+    /// First row and column of the surface, and the places of rows and columns where they do not depend on each other.
+    from: (usize, usize),
+    straight: Option<(Vec<Place>, Vec<Option<Place>>)>,
+}
+
+/// A place between the centres of two pixels: the first of them, and how much of the way to the second.
+#[derive(Debug, Clone, Copy)]
+struct Place {
+    first: i64,
+    part: f32,
+}
+
+impl Place {
+    fn along(number: f64) -> Self {
+        let first = floor(number);
+        Self {
+            first,
+            part: (number - first as f64) as f32,
+        }
+    }
+
+    fn across(place: f32) -> Self {
+        let first = floor(f64::from(place));
+        Self {
+            first,
+            part: place - first as f32,
+        }
+    }
+
+    /// The two pixels and their parts, as far as these are more than rounding.
+    fn parts(self) -> impl Iterator<Item = (i64, f32)> {
+        [(self.first, 1.0 - self.part), (self.first + 1, self.part)]
+            .into_iter()
+            .filter(|(_, part)| *part >= LEAST_PART)
+    }
 }
 
 impl<'a> Lights<'a> {
-    /// For cells in these rows of the surface.
-    pub fn new(field: &'a ColourField, rows: Range<usize>) -> Self {
+    /// For cells in these rows and columns of the surface.
+    pub fn new(field: &'a ColourField, rows: Range<usize>, columns: Range<usize>) -> Self {
         let (kept, count) = field.kept_rows();
         let number = |row: usize| field.number_of_row(row);
         let (one, two) = (number(rows.start), number(rows.end));
         let first = (one.min(two) - MARGIN).max(kept);
         let end = (one.max(two) + MARGIN).min(kept.saturating_add_unsigned(count as u64));
+        let straight = field.is_straight().then(|| {
+            let of_row = |row| Place::along(field.number_of(row, columns.start, 0.0));
+            let of_column = |column| Some(Place::across(field.place_of(column, 0.0)?));
+            (
+                rows.clone().map(of_row).collect(),
+                columns.clone().map(of_column).collect(),
+            )
+        });
         Self {
             field,
             first,
             rows: (first..end).map(|number| pixels(field, number)).collect(),
+            from: (rows.start, columns.start),
+            straight,
         }
     }
 
@@ -36,20 +81,24 @@ impl<'a> Lights<'a> {
     /// Between the centres of colour pixels it is interpolated bilinearly, so that a colour frame that lies a part of a pixel
     /// beside the height frame moves no border.
     pub fn at(&self, row: usize, column: usize, height_mm: f32) -> Option<[f32; 3]> {
-        let (place, number) = self.field.place_of(row, column, height_mm)?;
-        let (first, left) = (floor(number), floor(f64::from(place)));
-        let (below, right) = ((number - first as f64) as f32, place - left as f32);
+        let (along, across) = match &self.straight {
+            Some((rows, columns)) => (
+                *rows.get(row.checked_sub(self.from.0)?)?,
+                (*columns.get(column.checked_sub(self.from.1)?)?)?,
+            ),
+            None => {
+                let across = Place::across(self.field.place_of(column, height_mm)?);
+                (
+                    Place::along(self.field.number_of(row, column, height_mm)),
+                    across,
+                )
+            }
+        };
         let last = self.field.columns() - 1;
         let mut sum = [0.0_f32; 3];
-        for (number, part_along) in [(first, 1.0 - below), (first + 1, below)] {
-            if part_along < LEAST_PART {
-                continue;
-            }
+        for (number, part_along) in along.parts() {
             let pixels = self.row(number)?;
-            for (pixel, part_across) in [(left, 1.0 - right), (left + 1, right)] {
-                if part_across < LEAST_PART {
-                    continue;
-                }
+            for (pixel, part_across) in across.parts() {
                 // A cell whose pixel lies in the frame may reach half a pixel beyond its last one.
                 let pixel = (pixel.max(0) as usize).min(last);
                 let light = self.field.linear(pixel, *pixels.get(pixel)?)?;

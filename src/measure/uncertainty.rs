@@ -91,11 +91,12 @@ pub fn volume_budget(
         let inside = row_of(&footprint.covered, row, &span);
         let cells = row_of(&footprint.summed, row, &span).iter().zip(inside);
         let cells = cells.zip(heights.iter().zip(states)).enumerate();
+        let mut row_mm = 0.0;
         for (place, ((_, &inside), (&height, &state))) in cells.filter(|(_, cell)| *cell.0.0) {
             summed += 1;
             let column = span.start + place;
             let height = f64::from(height);
-            rows_mm[row] += height;
+            row_mm += height;
             columns_mm[column] += height;
             match state {
                 CellState::Seen | CellState::Dropout => {}
@@ -105,6 +106,7 @@ pub fn volume_budget(
             }
             covered += u64::from(inside);
         }
+        rows_mm[row] = row_mm;
     }
     let sum_mm: f64 = rows_mm.iter().sum();
     let noise_variance = belt.noise_mm * belt.noise_mm * summed as f64;

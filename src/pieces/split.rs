@@ -87,16 +87,19 @@ impl Coarse {
             .collect();
         let mut sums = Array2::<f32>::zeros(size);
         let mut own = Array2::<u32>::zeros(size);
+        let starts = starts(&column_to, size.1);
         let lines = region.cells.outer_iter().zip(heights_mm.outer_iter());
         for ((cells, heights), &row) in lines.zip(&row_to) {
             let (mut sums, mut own) = (sums.row_mut(row), own.row_mut(row));
-            let (Some(sums), Some(own)) = (sums.as_slice_mut(), own.as_slice_mut()) else {
+            let (Some(cells), Some(heights)) = (cells.to_slice(), heights.to_slice()) else {
                 continue;
             };
-            for ((&cell, &height), &column) in cells.iter().zip(heights).zip(&column_to) {
-                if cell == Cell::Own {
-                    own[column] += 1;
-                    sums[column] += height;
+            let spans = starts.windows(2).map(|ends| ends[0]..ends[1]);
+            for ((span, sum), own) in spans.zip(&mut sums).zip(&mut own) {
+                for (&cell, &height) in cells[span.clone()].iter().zip(&heights[span]) {
+                    let is_own = cell == Cell::Own;
+                    *own += u32::from(is_own);
+                    *sum += if is_own { height } else { 0.0 };
                 }
             }
         }
@@ -141,6 +144,12 @@ impl Coarse {
         }
         fine
     }
+}
+
+/// Where in `to`, which rises, each number below `count` begins; and its length.
+fn starts(to: &[usize], count: usize) -> Vec<usize> {
+    let first = |number: usize| to.partition_point(|&at| at < number);
+    (0..=count).map(first).collect()
 }
 
 fn to_coarse(index: usize, pitch_mm: f64) -> usize {

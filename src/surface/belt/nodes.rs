@@ -129,10 +129,11 @@ impl NodeFitter {
             (effective >= ENOUGH_SAMPLES || (widest && effective > 0.0))
                 .then_some((window, level_mm, effective))
         })?;
+        let rests = Rests::new(&window, level_mm, shape, noise_mm, sampling);
         let zone_mm = (0..sampling.zones())
             .map(|zone| {
                 let u = sampling.zone_u[zone];
-                let rest = rest(&window, zone, level_mm, shape, noise_mm, sampling);
+                let rest = rests.at(zone);
                 (level_mm + shape.at(u) + rest) as f32
             })
             .collect();
@@ -291,31 +292,50 @@ fn level(
     tukey_location(&mut pairs, noise_mm / 2.0)
 }
 
-/// What the cells near a node still show above level and shape, drawn towards 0 where little is seen.
-fn rest(
-    window: &[Seen],
-    zone: usize,
-    level_mm: f64,
-    shape: Shape,
-    noise_mm: f64,
-    sampling: &Sampling,
-) -> f64 {
-    let (mut sum, mut weights) = (0.0, REST_PRIOR_SAMPLES);
-    for seen in window {
-        let across = (seen.zone as f64 - zone as f64) / REST_ACROSS_ZONES;
-        let along = seen.along_mm / REST_ALONG_MM;
-        if across.abs() > 3.0 || along.abs() > 3.0 {
-            continue;
+/// What the cells near a node still show above level and shape.
+struct Rests {
+    /// Zone, weight, share of the weight by the distance along, and height above level and shape, mm, of each cell.
+    near: Vec<(usize, f64, f64, f64)>,
+    /// Share of the weight by the number of zones apart, as far as zones reach.
+    across: Vec<f64>,
+}
+
+impl Rests {
+    fn new(
+        window: &[Seen],
+        level_mm: f64,
+        shape: Shape,
+        noise_mm: f64,
+        sampling: &Sampling,
+    ) -> Self {
+        let near = window.iter().filter_map(|seen| {
+            let along = seen.along_mm / REST_ALONG_MM;
+            let rest_mm = seen.cell.height_mm - level_mm - shape.at(sampling.zone_u[seen.zone]);
+            let counts = along.abs() <= 3.0 && rest_mm.abs() <= 3.0 * noise_mm;
+            counts.then(|| (seen.zone, seen.cell.weight, gauss(along), rest_mm))
+        });
+        let across = (0..sampling.zones())
+            .map(|apart| apart as f64 / REST_ACROSS_ZONES)
+            .take_while(|across| *across <= 3.0);
+        Self {
+            near: near.collect(),
+            across: across.map(gauss).collect(),
         }
-        let rest_mm = seen.cell.height_mm - level_mm - shape.at(sampling.zone_u[seen.zone]);
-        if rest_mm.abs() > 3.0 * noise_mm {
-            continue;
-        }
-        let weight = seen.cell.weight * gauss(across) * gauss(along);
-        sum += weight * rest_mm;
-        weights += weight;
     }
-    sum / weights
+
+    /// The rest of a zone, drawn towards 0 where little is seen.
+    fn at(&self, zone: usize) -> f64 {
+        let (mut sum, mut weights) = (0.0, REST_PRIOR_SAMPLES);
+        for &(of, weight, along, rest_mm) in &self.near {
+            let Some(across) = self.across.get(of.abs_diff(zone)) else {
+                continue;
+            };
+            let weight = weight * across * along;
+            sum += weight * rest_mm;
+            weights += weight;
+        }
+        sum / weights
+    }
 }
 
 /// How far each zone's belt lies off level and shape, on the mean over the nearest blocks; NaN where none is seen.
