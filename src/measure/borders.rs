@@ -256,11 +256,14 @@ impl Typical {
         }
         let whole = tiles[0] * tiles[1];
         let mut sums = vec![[0.0_f32; 4]; (whole + 1) * classes.len()];
+        let whole_row = 0..columns;
         for row in (0..rows).step_by(THINNING) {
-            for column in (0..columns).step_by(THINNING) {
+            let bands = row_of(band, row, &whole_row).iter().step_by(THINNING);
+            let classes_of = row_of(class, row, &whole_row).iter().step_by(THINNING);
+            let columns = (0..columns).step_by(THINNING);
+            for (column, (&k, &band)) in columns.zip(classes_of.zip(bands)) {
                 let at = (row, column);
-                let k = class[at];
-                if k == NO_CLASS || band[at] != NO_BAND || apart[at] {
+                if k == NO_CLASS || band != NO_BAND || apart[at] {
                     continue;
                 }
                 let Some(light) = light(at) else { continue };

@@ -7,7 +7,7 @@ use ndarray::{Array2, s};
 use super::borders::{SharedCell, settle_rim, share_borders};
 use super::colour_field::{ColourField, NO_PIXEL};
 use super::lights::Lights;
-use super::spans::{class_counts, row_of, spans};
+use super::spans::{class_counts, first_that, row_of, spans};
 use crate::colour::{
     CLIPPED_FROM, ClassMap, HIGHLIGHT_MAX_AREA_MM2, Highlights, NO_CLASS, fill_highlights,
     is_clipped, remove_specks,
@@ -89,7 +89,7 @@ pub fn classes(
         field.each_part(first_row + row, columns, |part, rgb| {
             let window = part.start - first_column..part.end - first_column;
             let covered = row_of(covered, row, &window);
-            for run in runs(covered, &field.pixels()[part.clone()]) {
+            for run in runs(covered, &field.following()[part.clone()], part.start) {
                 let columns = window.start + run.start..window.start + run.end;
                 let mut out = class.slice_mut(s![row, columns.clone()]);
                 let Some(out) = out.as_slice_mut() else {
@@ -188,25 +188,22 @@ fn mark_around(apart: &mut Array2<bool>, clipped: &Array2<bool>) {
     }
 }
 
-/// Runs of covered cells whose pixels follow on from each other, or that have none.
-fn runs<'a>(covered: &'a [bool], pixels: &'a [u32]) -> impl Iterator<Item = Range<usize>> + 'a {
+/// Runs of covered cells whose pixels follow on from each other, or that have none; `ends` says for each column where what follows
+/// on from it ends, `start` is the first cell's column.
+fn runs<'a>(
+    covered: &'a [bool],
+    ends: &'a [u32],
+    start: usize,
+) -> impl Iterator<Item = Range<usize>> + 'a {
     let mut next = 0;
     std::iter::from_fn(move || {
-        let first = next + covered[next..].iter().position(|&cell| cell)?;
-        let follows = |place: usize| {
-            let (one, two) = (pixels[place - 1], pixels[place]);
-            covered[place]
-                && (two == one.wrapping_add(1) && two != 0 && two != NO_PIXEL
-                    || one == NO_PIXEL && two == NO_PIXEL)
-        };
-        let end = (first + 1..covered.len())
-            .find(|&place| !follows(place))
-            .unwrap_or(covered.len());
-        next = end;
-        Some(first..end)
+        let first = next + first_that(&covered[next..], true)?;
+        let length = first_that(&covered[first..], false);
+        let end = length.map_or(covered.len(), |length| first + length);
+        next = end.min(ends[first] as usize - start);
+        Some(first..next)
     })
 }
-
 /// Whether any byte of these pixels counts as saturated.
 fn any_clipped(raw: &[u8]) -> bool {
     raw.iter().copied().fold(0, u8::max) >= CLIPPED_FROM

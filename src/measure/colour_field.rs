@@ -57,6 +57,8 @@ pub struct ColourField {
     correction: Option<CorrectionRow>,
     /// Column of the colour frame that each column of the grid takes; `u32::MAX` beside the frame.
     pixels: Vec<u32>,
+    /// One past the last column of the grid up to which columns take one pixel after the other, or none.
+    following: Vec<u32>,
     /// The same from centre to centre, with parts of a pixel; NaN beside the frame.
     places: Vec<f32>,
     /// skew·(x − cx) of each column of the grid, mm.
@@ -120,8 +122,10 @@ impl ColourField {
                 pixel as u32
             }
         };
+        let pixels: Vec<u32> = (0..grid.columns).map(pixel).collect();
         Ok(Self {
-            pixels: (0..grid.columns).map(pixel).collect(),
+            following: following(&pixels),
+            pixels,
             places: (0..grid.columns)
                 .map(|column| match pixel(column) {
                     NO_PIXEL => f32::NAN,
@@ -308,6 +312,11 @@ impl ColourField {
         ]
     }
 
+    /// For each column of the grid, one past the last column up to which columns take one pixel after the other, or none.
+    pub(super) fn following(&self) -> &[u32] {
+        &self.following
+    }
+
     /// Corrected colour of a raw one in linear light.
     pub(super) fn linear(&self, pixel: usize, raw: [u8; 3]) -> Option<[f32; 3]> {
         match &self.correction {
@@ -385,4 +394,20 @@ impl ColourField {
         });
         colours
     }
+}
+
+fn following(pixels: &[u32]) -> Vec<u32> {
+    let mut ends = vec![pixels.len() as u32; pixels.len()];
+    for (column, pair) in pixels.windows(2).enumerate().rev() {
+        let follows = match pair[0] {
+            NO_PIXEL => pair[1] == NO_PIXEL,
+            pixel => pair[1] == pixel + 1,
+        };
+        ends[column] = if follows {
+            ends[column + 1]
+        } else {
+            column as u32 + 1
+        };
+    }
+    ends
 }

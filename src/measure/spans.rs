@@ -9,19 +9,23 @@ pub fn spans(cells: &Array2<bool>) -> Vec<(usize, Range<usize>)> {
     let rows = cells.outer_iter().enumerate();
     rows.filter_map(|(row, cells)| {
         let cells = cells.to_slice()?;
-        let first = first_set(cells)?;
+        let first = first_that(cells, true)?;
         let last = cells.iter().rposition(|&cell| cell)?;
         Some((row, first..last + 1))
     })
     .collect()
 }
 
-/// Index of the first set cell; whole blocks without one are passed over.
-fn first_set(cells: &[bool]) -> Option<usize> {
+/// Index of the first cell that is `wanted`; whole blocks without one are passed over.
+pub fn first_that(cells: &[bool], wanted: bool) -> Option<usize> {
     const BLOCK: usize = 32;
-    let any = |block: &[bool]| block.iter().fold(false, |any, &cell| any | cell);
+    let any = |block: &[bool]| {
+        block
+            .iter()
+            .fold(false, |any, &cell| any | (cell == wanted))
+    };
     let block = cells.chunks(BLOCK).position(any)? * BLOCK;
-    let within = cells[block..].iter().position(|&cell| cell)?;
+    let within = cells[block..].iter().position(|&cell| cell == wanted)?;
     Some(block + within)
 }
 

@@ -173,6 +173,7 @@ impl SeenFlanks {
             return None;
         }
         let mut mean: Vec<Expected> = Vec::new();
+        let mut places: Vec<f32> = Vec::new();
         for (_, _, example) in &near {
             let scale = height_mm / example.height_mm;
             // The shoulder, and what is behind it.
@@ -183,12 +184,14 @@ impl SeenFlanks {
             if mean.len() < cells {
                 mean.resize(cells, Expected::default());
             }
-            for (j, out) in mean[..cells].iter_mut().enumerate() {
-                // The crest lies half a cell behind the shoulder's centre, on the mean: from there on it is larger.
-                let place = (j as f32 + 0.5) / scale + 0.5;
-                let before = place as usize;
+            // The crest lies half a cell behind the shoulder's centre, on the mean: from there on it is larger. All places at
+            // once, as divisions take long one by one.
+            places.clear();
+            places.extend((0..cells as i32).map(|j| (j as f32 + 0.5) / scale + 0.5));
+            for (&place, out) in places.iter().zip(&mut mean) {
+                let before = place as i32;
                 let part = place - before as f32;
-                let (one, two) = (at(before), at(before + 1));
+                let (one, two) = (at(before as usize), at(before as usize + 1));
                 out.height_mm += scale * (one + part * (two - one));
                 // Rounded to the nearest cell: a foot has no fractions.
                 out.covered += f32::from(if part < 0.5 { one > 0.0 } else { two > 0.0 });

@@ -23,12 +23,8 @@ pub fn each_lane(
             continue;
         };
         let heights_mm = heights_mm.slice(s![span.clone(), block.clone()]);
-        turn(&heights_mm, f32::NAN, &mut lane_mm);
-        turn(
-            &cells.slice(s![span.clone(), ..]),
-            Cell::Free,
-            &mut lane_cells,
-        );
+        turn(&heights_mm, &mut lane_mm);
+        turn(&cells.slice(s![span.clone(), ..]), &mut lane_cells);
         let each = lane_mm
             .chunks(span.len())
             .zip(lane_cells.chunks(span.len()));
@@ -54,14 +50,10 @@ fn own_span(cells: &ArrayView2<'_, Cell>) -> Option<std::ops::Range<usize>> {
 }
 
 /// Lane after lane.
-fn turn<T: Copy>(part: &ArrayView2<'_, T>, blank: T, out: &mut Vec<T>) {
-    let (rows, lanes) = part.dim();
+fn turn<T: Copy>(part: &ArrayView2<'_, T>, out: &mut Vec<T>) {
     out.clear();
-    out.resize(rows * lanes, blank);
-    for (row, cells) in part.outer_iter().enumerate() {
-        for (lane, &cell) in cells.iter().enumerate() {
-            out[lane * rows + row] = cell;
-        }
+    for lane in part.columns() {
+        out.extend(lane.iter().copied());
     }
 }
 
