@@ -55,6 +55,8 @@ const LEAST_CONTRAST: f32 = 1e-4;
 const LEAST_CELLS: f32 = 8.0;
 /// A border's length over its number of cell sides, mean over all directions.
 const SIDE_LENGTH: f64 = std::f64::consts::FRAC_PI_4;
+/// The colour of a cell of which none is known.
+const UNKNOWN: [f32; 3] = [f32::NAN; 3];
 /// A cell in no band.
 const NO_BAND: u8 = NO_CLASS;
 
@@ -73,18 +75,27 @@ pub fn share_borders(
     }
     let mut band = Band::new(class, seeds);
     // Colours of the band's cells as far as they were asked for.
-    let mut lights: Vec<Option<[f32; 3]>> = Vec::new();
+    let mut lights: Vec<[f32; 3]> = Vec::new();
+    let columns = class.ncols();
+    let place = |cell: u32| (cell as usize / columns, cell as usize % columns);
     let mut reach = FIRST_REACH;
     loop {
         band.grow(class, reach);
         let asked = lights.len();
         let more = band.cells[asked..].iter();
-        lights.extend(more.map(|&at| light(at).filter(|_| !apart[at])));
+        lights.extend(more.map(|&cell| {
+            let at = place(cell);
+            let light = if apart[at] { None } else { light(at) };
+            light.unwrap_or(UNKNOWN)
+        }));
         let typical = Typical::of(class, &band.other, apart, light);
         let mut shared = Vec::with_capacity(band.cells.len());
         let mut mixed = 0.0_f64;
-        for (&at, light) in band.cells.iter().zip(&lights) {
-            let Some(light) = *light else { continue };
+        for (&cell, &light) in band.cells.iter().zip(&lights) {
+            if light[0].is_nan() {
+                continue;
+            }
+            let at = place(cell);
             let (own, other) = (class[at], band.other[at]);
             let [one, two] = typical.near(at, [other, own]);
             let Some(share) = one.zip(two).and_then(|(one, two)| part(light, one, two)) else {
@@ -167,9 +178,9 @@ fn border_cells(class: &Array2<u8>) -> (Seeds, usize) {
     (seeds, sides)
 }
 
-/// The cells about borders, in order of their distance from one.
+/// The cells about borders, numbered row by row, in order of their distance from one.
 struct Band {
-    cells: Vec<(usize, usize)>,
+    cells: Vec<u32>,
     /// The class beyond the border for cells of the band, [`NO_BAND`] elsewhere.
     other: Array2<u8>,
     /// First of the cells from which it has not grown yet, and how far it reaches.
@@ -185,7 +196,7 @@ impl Band {
         for (at, beyond) in seeds {
             if other[at] == NO_BAND {
                 other[at] = beyond;
-                cells.push(at);
+                cells.push((at.0 * class.ncols() + at.1) as u32);
             }
         }
         Self {
@@ -206,17 +217,18 @@ impl Band {
         while self.reach < reach {
             let end = self.cells.len();
             for index in self.front..end {
-                let (row, column) = self.cells[index];
-                let at = row * columns + column;
+                let at = self.cells[index] as usize;
+                let (row, column) = (at / columns, at % columns);
                 let (own, beyond) = (classes[at], other[at]);
                 let near = column.saturating_sub(1)..(column + 2).min(columns);
                 for r in row.saturating_sub(1)..(row + 2).min(rows) {
                     let line = r * columns + near.start..r * columns + near.end;
+                    let first = line.start;
                     let cells = other[line.clone()].iter_mut().zip(&classes[line]);
-                    for (c, (other, &class)) in near.clone().zip(cells) {
-                        if *other == NO_BAND && class == own {
+                    for (cell, (other, &class)) in (first..).zip(cells) {
+                        if (*other == NO_BAND) & (class == own) {
                             *other = beyond;
-                            self.cells.push((r, c));
+                            self.cells.push(cell as u32);
                         }
                     }
                 }

@@ -6,10 +6,10 @@
 //! whose edge runs in the same direction and that stand about as high; they are scaled to the shoulder's own height. Upright walls,
 //! slopes and rounded rims of any form are thereby continued as this very piece continues them.
 
-use ndarray::ArrayView2;
+use ndarray::{ArrayView2, s};
 
 use super::super::region::Cell;
-use super::lanes::each_lane;
+use super::lanes::own_stretches;
 
 /// Lanes on either side over which the direction of an edge is taken.
 const DIRECTION_LANES: usize = 6;
@@ -107,40 +107,38 @@ impl SeenFlanks {
         let mut seen: Vec<Vec<f32>> = vec![Vec::new(); if fronts { lanes } else { 0 }];
         let mut examples_mm = Vec::new();
         let mut lane_mm = Vec::new();
-        each_lane(heights_mm, cells, |lane, from, heights, cells| {
-            let own = cells.iter().position(|&cell| cell == Cell::Own);
-            let Some((foot, before)) = own.and_then(|foot| Some((foot, foot.checked_sub(1)?)))
-            else {
-                return;
+        for (lane, own) in own_stretches(cells).into_iter().enumerate() {
+            let foot = own.start;
+            let Some(before) = foot.checked_sub(1).filter(|_| !own.is_empty()) else {
+                continue;
             };
-            let on_belt = cells[before] != Cell::Other && heights[before] <= low_mm;
-            if !on_belt || heights[foot].is_nan() {
-                return;
+            let on_belt =
+                cells[[before, lane]] != Cell::Other && heights_mm[[before, lane]] <= low_mm;
+            let mut last = heights_mm[[foot, lane]];
+            if !on_belt || last.is_nan() {
+                continue;
             }
-            let end = cells[foot..].iter().position(|&cell| cell != Cell::Own);
-            let end = end.map_or(cells.len(), |length| foot + length);
             lane_mm.clear();
-            let mut last = heights[foot];
-            lane_mm.extend(heights[foot..end].iter().map(|&height| {
+            lane_mm.extend(heights_mm.slice(s![own, lane]).iter().map(|&height| {
                 last = if height.is_nan() { last } else { height };
                 last
             }));
             if fronts {
-                feet[lane] = Some(from + foot);
+                feet[lane] = Some(foot);
                 seen[lane] = lane_mm.iter().take(LONGEST).copied().collect();
             }
             let Some(shoulder) = mirrored_shoulder(&lane_mm, fall_mm, noise_mm) else {
-                return;
+                continue;
             };
             let first = examples_mm.len();
             examples_mm.extend(lane_mm[..=shoulder].iter().rev());
-            edge[lane] = Some(from + foot + shoulder);
+            edge[lane] = Some(foot + shoulder);
             found[lane] = Some(Example {
                 angle: 0.0,
                 height_mm: lane_mm[shoulder],
                 cells: first..examples_mm.len(),
             });
-        });
+        }
         let angle = |direction: f32| (direction * aspect).atan();
         let examples = found.into_iter().zip(directions(&edge)).enumerate();
         let mut examples: Vec<(usize, Example)> = examples
@@ -149,7 +147,9 @@ impl SeenFlanks {
                 Some((lane, Example { angle, ..example? }))
             })
             .collect();
-        examples.sort_by(|(_, one), (_, two)| one.angle.total_cmp(&two.angle));
+        examples.sort_unstable_by(|(lane, one), (other, two)| {
+            one.angle.total_cmp(&two.angle).then(lane.cmp(other))
+        });
         let (example_lanes, examples) = examples.into_iter().unzip();
         let slopes = directions(&feet).into_iter().zip(seen);
         let slopes = slopes.filter_map(|(direction, lane_mm)| {
@@ -172,13 +172,12 @@ impl SeenFlanks {
         if near.len() < LEAST {
             return None;
         }
-        let mut mean: Vec<Expected> = Vec::new();
-        let mut places: Vec<f32> = Vec::new();
+        let mut mean: Vec<Expected> = Vec::with_capacity(most.min(LONGEST));
+        let mut places: Vec<f32> = Vec::with_capacity(most.min(LONGEST));
         for (_, _, example) in &near {
             let scale = height_mm / example.height_mm;
             // The shoulder, and what is behind it.
             let lane_mm = &self.examples_mm[example.cells.clone()];
-            let at = |cell: usize| lane_mm.get(cell).copied().unwrap_or(0.0);
             let cells = ((lane_mm.len() - 1) as f32 * scale).ceil() as usize + 1;
             let cells = cells.min(most);
             if mean.len() < cells {
@@ -191,7 +190,12 @@ impl SeenFlanks {
             for (&place, out) in places.iter().zip(&mut mean) {
                 let before = place as i32;
                 let part = place - before as f32;
-                let (one, two) = (at(before as usize), at(before as usize + 1));
+                let before = before as usize;
+                let (one, two) = match lane_mm.get(before..before + 2) {
+                    Some(&[one, two]) => (one, two),
+                    // Beyond the foot there is belt.
+                    _ => (lane_mm.get(before).copied().unwrap_or(0.0), 0.0),
+                };
                 out.height_mm += scale * (one + part * (two - one));
                 // Rounded to the nearest cell: a foot has no fractions.
                 out.covered += f32::from(if part < 0.5 { one > 0.0 } else { two > 0.0 });
@@ -235,6 +239,12 @@ impl SeenFlanks {
                 break;
             }
             let (example, lane) = (&self.examples[index], self.example_lanes[index]);
+            // |ln(a/b)| is at least 2·|a − b|/(a + b), which is quicker to tell; less what rounding may do.
+            let sum_mm = example.height_mm + height_mm;
+            let least = 1.999 * (example.height_mm - height_mm).abs() / sum_mm - 1e-6;
+            if turned + HEIGHT_WEIGHT * least > farthest {
+                continue;
+            }
             let higher = (example.height_mm / height_mm).ln().abs();
             let apart = turned + HEIGHT_WEIGHT * higher;
             let nearer = |(other, of, _): &(f32, usize, &Example)| (*other, *of) <= (apart, lane);

@@ -1,60 +1,60 @@
-//! Lanes as slices, though they run down the columns of a window.
+//! How far the piece reaches in each lane.
 
-use ndarray::{ArrayView2, Axis, s};
+use std::ops::Range;
+
+use ndarray::ArrayView2;
 
 use super::super::region::Cell;
 
-/// Lanes copied side by side: a cache line of heights.
-const BLOCK: usize = 16;
+/// Lanes looked at together.
+const BLOCK: usize = 64;
 
-/// Calls `visit` for each lane (column) of a block of lanes in which there is some of the piece, in order: its number, the first
-/// cell handed over, and heights and cells from there on, from one cell before the block's first own one to its last.
-pub fn each_lane(
-    heights_mm: &ArrayView2<'_, f32>,
-    cells: &ArrayView2<'_, Cell>,
-    mut visit: impl FnMut(usize, usize, &[f32], &[Cell]),
-) {
-    let lanes = heights_mm.ncols();
-    let (mut lane_mm, mut lane_cells) = (Vec::new(), Vec::new());
-    for first in (0..lanes).step_by(BLOCK) {
-        let block = first..(first + BLOCK).min(lanes);
-        let cells = cells.slice(s![.., block.clone()]);
-        let Some(span) = own_span(&cells) else {
-            continue;
+/// The first stretch of the piece's own cells of each lane (column); empty where it has none.
+pub fn own_stretches(cells: &ArrayView2<'_, Cell>) -> Vec<Range<usize>> {
+    let rows_lie_together = cells.outer_iter().all(|row| row.to_slice().is_some());
+    if rows_lie_together {
+        return by_rows(cells);
+    }
+    let stretch = |lane: ndarray::ArrayView1<'_, Cell>| {
+        let mut cells = lane.iter();
+        let Some(first) = cells.position(|&cell| cell == Cell::Own) else {
+            return 0..0;
         };
-        let heights_mm = heights_mm.slice(s![span.clone(), block.clone()]);
-        turn(&heights_mm, &mut lane_mm);
-        turn(&cells.slice(s![span.clone(), ..]), &mut lane_cells);
-        let each = lane_mm
-            .chunks(span.len())
-            .zip(lane_cells.chunks(span.len()));
-        for (lane, (heights_mm, cells)) in block.zip(each) {
-            visit(lane, span.start, heights_mm, cells);
-        }
-    }
-}
-
-/// From one cell before the first own cell of any lane to one past the last.
-fn own_span(cells: &ArrayView2<'_, Cell>) -> Option<std::ops::Range<usize>> {
-    let own = |cells: ndarray::ArrayView1<'_, Cell>| {
-        let is_own = |any: bool, &cell: &Cell| any | (cell == Cell::Own);
-        match cells.to_slice() {
-            Some(cells) => cells.iter().fold(false, is_own),
-            None => cells.iter().fold(false, is_own),
-        }
+        let more = cells.position(|&cell| cell != Cell::Own);
+        first..more.map_or(lane.len(), |more| first + 1 + more)
     };
-    let mut rows = cells.axis_iter(Axis(0));
-    let first = rows.position(own)?;
-    let after = rows.rposition(own).map_or(0, |last| last + 1);
-    Some(first.saturating_sub(1)..first + 1 + after)
+    cells.columns().into_iter().map(stretch).collect()
 }
 
-/// Lane after lane.
-fn turn<T: Copy>(part: &ArrayView2<'_, T>, out: &mut Vec<T>) {
-    out.clear();
-    for lane in part.columns() {
-        out.extend(lane.iter().copied());
+/// Row by row; blocks of lanes that all are in a stretch and stay in it, or are in none and stay out of any, are passed over.
+fn by_rows(cells: &ArrayView2<'_, Cell>) -> Vec<Range<usize>> {
+    let (rows, lanes) = cells.dim();
+    let mut stretches = vec![0..0; lanes];
+    // Of the row before.
+    let mut inside = vec![false; lanes];
+    for (row, cells) in cells.outer_iter().enumerate() {
+        let cells = cells.to_slice().unwrap_or_default();
+        let blocks = cells.chunks(BLOCK).zip(inside.chunks_mut(BLOCK));
+        for ((cells, inside), stretches) in blocks.zip(stretches.chunks_mut(BLOCK)) {
+            let states = cells.iter().zip(&*inside);
+            let changes = states.fold(false, |any, (&cell, &inside)| {
+                any | ((cell == Cell::Own) != inside)
+            });
+            if !changes {
+                continue;
+            }
+            for ((&cell, inside), stretch) in cells.iter().zip(inside).zip(stretches) {
+                let own = cell == Cell::Own;
+                match (*inside, own) {
+                    (false, true) if stretch.end == 0 => *stretch = row..rows,
+                    (true, false) if stretch.end == rows => stretch.end = row,
+                    _ => {}
+                }
+                *inside = own;
+            }
+        }
     }
+    stretches
 }
 
 #[cfg(test)]
@@ -63,23 +63,21 @@ mod tests {
     use ndarray::Array2;
 
     #[test]
-    fn lanes_are_the_columns() {
-        let heights = Array2::from_shape_fn((40, 50), |(row, column)| (row * 100 + column) as f32);
-        let cells = Array2::from_shape_fn((40, 50), |(row, column)| {
-            let own = row > 4 && row < 30 && column > 17 && column < 45;
-            if own { Cell::Own } else { Cell::Free }
+    fn stretches_are_those_of_a_search() {
+        let cells = Array2::from_shape_fn((40, 150), |(row, column)| {
+            let one = (3 + column / 9..20).contains(&row) && column > 4;
+            let two = row > 30 && column % 70 > 50;
+            if one || two { Cell::Own } else { Cell::Free }
         });
-        let mut lanes = Vec::new();
-        each_lane(&heights.view(), &cells.view(), |lane, from, mm, of| {
-            lanes.push(lane);
-            assert_eq!((from, mm.len(), of.len()), (4, 26, 26));
-            for (place, (&height, &cell)) in (from..).zip(mm.iter().zip(of)) {
-                assert_eq!(
-                    (height, cell),
-                    (heights[[place, lane]], cells[[place, lane]])
-                );
-            }
-        });
-        assert_eq!(lanes, (16..48).collect::<Vec<_>>());
+        let by_rows = own_stretches(&cells.view());
+        let turned = cells.t().as_standard_layout().into_owned();
+        assert_eq!(by_rows, own_stretches(&turned.t()));
+        for (lane, stretch) in by_rows.iter().enumerate() {
+            let own = |row: usize| cells[[row, lane]] == Cell::Own;
+            let first = (0..40).find(|&row| own(row));
+            assert_eq!(first.unwrap_or(0), stretch.start);
+            assert!(stretch.clone().all(own));
+            assert!(first.is_none() || stretch.end == 40 || !own(stretch.end));
+        }
     }
 }
