@@ -10,6 +10,7 @@ mod clipping;
 mod correction;
 mod encoding;
 mod lab;
+mod lab_bounds;
 mod patches;
 
 pub use class_map::{ClassMap, LabLimits};

@@ -4,9 +4,10 @@ use std::ops::Range;
 
 use ndarray::{Array2, s};
 
-use super::borders::{SharedCell, settle_rim, share_borders};
+use super::borders::{SharedCell, share_borders};
 use super::colour_field::{ColourField, NO_PIXEL};
 use super::lights::Lights;
+use super::rim::settle_rim;
 use super::spans::{class_counts, first_that, row_of, spans};
 use crate::colour::{
     CLIPPED_FROM, ClassMap, HIGHLIGHT_MAX_AREA_MM2, Highlights, NO_CLASS, fill_highlights,

@@ -94,8 +94,18 @@ impl Coarse {
             let (Some(cells), Some(heights)) = (cells.to_slice(), heights.to_slice()) else {
                 continue;
             };
-            let spans = starts.windows(2).map(|ends| ends[0]..ends[1]);
-            for ((span, sum), own) in spans.zip(&mut sums).zip(&mut own) {
+            // Only where the row holds some of the region.
+            let Some(first) = cells.iter().position(|&cell| cell == Cell::Own) else {
+                continue;
+            };
+            let last = cells.iter().rposition(|&cell| cell == Cell::Own);
+            let near = column_to[first]..column_to[last.unwrap_or(first)] + 1;
+            let spans = starts[near.start..=near.end].windows(2);
+            let spans = spans.map(|ends| ends[0]..ends[1]);
+            let sums = sums.as_slice_mut().unwrap_or_default();
+            let own = own.as_slice_mut().unwrap_or_default();
+            let out = sums[near.clone()].iter_mut().zip(&mut own[near]);
+            for (span, (sum, own)) in spans.zip(out) {
                 for (&cell, &height) in cells[span.clone()].iter().zip(&heights[span]) {
                     let is_own = cell == Cell::Own;
                     *own += u32::from(is_own);
@@ -225,8 +235,16 @@ fn bounds(parts: &Array2<u16>, count: u16) -> Vec<Option<[Range<usize>; 2]>> {
         let cells = cells.to_slice().unwrap_or_default();
         let mut first = 0;
         while let Some(&part) = cells.get(first) {
-            let length = cells[first..].iter().position(|&cell| cell != part);
-            let end = length.map_or(cells.len(), |length| first + length);
+            let mut end = first;
+            // Whole blocks of the same part are passed over.
+            while let Some(block) = cells.get(end..end + 32) {
+                if block.iter().fold(0, |any, cell| any | (cell ^ part)) != 0 {
+                    break;
+                }
+                end += 32;
+            }
+            let length = cells[end..].iter().position(|&cell| cell != part);
+            let end = length.map_or(cells.len(), |length| end + length);
             let own = usize::from(part).checked_sub(1);
             if let Some(own) = own.and_then(|own| bounds.get_mut(own)) {
                 let [rows, columns] = own.get_or_insert_with(|| [row..row, first..end]);
