@@ -1,6 +1,8 @@
 //! Colour against published values and other libraries.
 
-use weighlight::colour::{Lab, delta_e00, lab_from_srgb8, linear_from_srgb};
+use weighlight::colour::{
+    ColourPair, Lab, delta_e00, fit_matrix, lab_from_srgb8, linear_from_srgb,
+};
 
 /// Rows of a CSV with `#` comments: named numbers.
 fn rows(text: &'static str) -> Vec<impl Fn(&str) -> f64> {
@@ -106,5 +108,36 @@ fn lab_and_differences_agree_with_two_libraries() {
             assert!((de00 - theirs).abs() < 0.015, "row {row}: {de00}, {theirs}");
         }
         assert!(total / 50.0 < 0.01, "{library}: {}", total / 50.0);
+    }
+}
+
+/// The 24-patch chart, set of 2005, through a known matrix; and least squares by colour-science on noisy values.
+#[test]
+fn correction_matrices_are_those_of_colour_science() {
+    let patches = rows(include_str!("reference/colour-correction/patches.csv"));
+    assert_eq!(patches.len(), 24);
+    let pairs = |seen: [&str; 3]| -> Vec<ColourPair> {
+        let pair = |row: &_| ColourPair {
+            seen: seen.map(row),
+            wanted: ["x", "y", "z"].map(row),
+        };
+        patches.iter().map(pair).collect()
+    };
+    let matrices = include_str!("reference/colour-correction/matrices.csv");
+    for (line, seen, limit) in [
+        (1, ["r", "g", "b"], 1e-12),
+        (2, ["noisy_r", "noisy_g", "noisy_b"], 1e-9),
+    ] {
+        let expected = matrices.lines().nth(line).unwrap().split(',').skip(1);
+        let expected: Vec<f64> = expected.map(|n| n.parse().unwrap()).collect();
+        let found = fit_matrix(&pairs(seen), None).unwrap();
+        for (entry, expected) in found.iter().flatten().zip(&expected) {
+            assert!((entry - expected).abs() < limit, "{entry} for {expected}");
+        }
+    }
+    let known = [1.8, -0.6, -0.2, -0.3, 1.6, -0.3, 0.05, -0.55, 1.5];
+    let found = fit_matrix(&pairs(["r", "g", "b"]), None).unwrap();
+    for (entry, known) in found.iter().flatten().zip(known) {
+        assert!((entry - known).abs() < 1e-12, "{entry} for {known}");
     }
 }

@@ -29,7 +29,7 @@ const ORDER: [&str; 17] = [
 ];
 
 /// Who may use whom. Every room may use `error`; all else stands here, and what stands here is in use.
-const ARROWS: [(&str, &[&str]); 12] = [
+const ARROWS: [(&str, &[&str]); 13] = [
     ("scan", &["document"]),
     ("product", &["document"]),
     // Which calibration is in force depends on scanner and time only: calibration knows nothing of scans.
@@ -63,6 +63,20 @@ const ARROWS: [(&str, &[&str]); 12] = [
     (
         "inspection",
         &["scan", "calibration", "surface", "pipeline"],
+    ),
+    // A check reads one scan of one target and fits robustly; what a change costs is measured on pieces, twice.
+    (
+        "drift",
+        &[
+            "stats",
+            "colour",
+            "scan",
+            "product",
+            "calibration",
+            "surface",
+            "tables",
+            "pipeline",
+        ],
     ),
     ("report", &["document", "pipeline"]),
     // A scenario states the product and calibration that fit it, and is scored against rows of the piece table.

@@ -36,3 +36,8 @@ fn the_calibration_schema_is_what_the_reader_accepts() {
         &weighlight::calibration::calibration_schema(),
     );
 }
+
+#[test]
+fn the_target_schema_is_what_the_reader_accepts() {
+    check("target.json", &weighlight::calibration::target_schema());
+}

@@ -14,6 +14,8 @@ use super::read::read_calibration;
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct CalibrationSet {
     by_scanner: BTreeMap<String, BTreeMap<Timestamp, Calibration>>,
+    /// The files that were read, by scanner and time.
+    files: BTreeMap<(String, Timestamp), PathBuf>,
 }
 
 impl CalibrationSet {
@@ -29,7 +31,6 @@ impl CalibrationSet {
             folder.to_path_buf()
         };
         let mut set = Self::default();
-        let mut file_of: BTreeMap<(String, Timestamp), PathBuf> = BTreeMap::new();
         for scanner_folder in entries(&root)?.into_iter().filter(|path| path.is_dir()) {
             for path in entries(&scanner_folder)? {
                 if path.extension().is_none_or(|extension| extension != "toml") {
@@ -48,7 +49,7 @@ impl CalibrationSet {
                     .expected("expected the name of the folder the file lies in"));
                 }
                 let when = (calibration.scanner.clone(), calibration.valid_from);
-                if let Some(other) = file_of.get(&when) {
+                if let Some(other) = set.files.get(&when) {
                     return Err(mismatch(
                         &path,
                         "valid_from",
@@ -60,7 +61,7 @@ impl CalibrationSet {
                     )
                     .expected("expected one calibration of a scanner at a time"));
                 }
-                file_of.insert(when, path);
+                set.files.insert(when, path);
                 set.insert(calibration)?;
             }
         }
@@ -95,6 +96,13 @@ impl CalibrationSet {
     pub fn in_force(&self, scanner: &str, at: Timestamp) -> Option<&Calibration> {
         let times = self.by_scanner.get(scanner)?;
         times.range(..=at).next_back().map(|(_, found)| found)
+    }
+
+    /// The file a calibration of this set was read from; `None` for one that was put in.
+    #[must_use]
+    pub fn file_of(&self, calibration: &Calibration) -> Option<&Path> {
+        let when = (calibration.scanner.clone(), calibration.valid_from);
+        self.files.get(&when).map(PathBuf::as_path)
     }
 
     /// All calibrations, by scanner, then time.

@@ -1,11 +1,16 @@
 //! The command line: parse, call the library, show.
 
+mod calibrate;
+mod drift;
+mod effect;
 mod exit;
 mod inspect;
 mod measure;
 mod output;
 mod score;
 mod simulate;
+mod simulate_target;
+mod stripe;
 
 use std::process::ExitCode;
 
@@ -35,6 +40,10 @@ enum Command {
     Measure(measure::Arguments),
     /// Say what is in a scan and whether it is sound
     Inspect(inspect::Arguments),
+    /// Say from a scan of a reference target whether the scanner is still true
+    Drift(drift::Arguments),
+    /// Make a scanner calibration from scans of a reference target
+    Calibrate(calibrate::Arguments),
     /// Make scans with known truth, to try things out
     Simulate(simulate::Arguments),
     /// Say how far a piece table is from the truth of a simulation
@@ -59,6 +68,8 @@ pub(crate) fn run() -> ExitCode {
     let done = match cli.command {
         Command::Measure(arguments) => measure::run(&arguments),
         Command::Inspect(arguments) => inspect::run(&arguments),
+        Command::Drift(arguments) => drift::run(&arguments),
+        Command::Calibrate(arguments) => calibrate::run(&arguments),
         Command::Simulate(arguments) => simulate::run(&arguments),
         Command::Score(arguments) => score::run(&arguments),
     };

@@ -7,26 +7,29 @@ use weighlight::calibration::{Camera, CameraSide, write_calibration};
 use weighlight::product::write_product;
 use weighlight::scan::write_scan_views;
 use weighlight::simulate::{
-    SCENARIOS, Scenario, SecondViewModel, SimulatedRecording, simulate_scene,
+    SCENARIOS, Scenario, SecondViewModel, SimulatedRecording, TARGET_SCENARIO, simulate_scene,
 };
 use weighlight::{Error, ErrorKind, Result};
 
 use super::exit::Exit;
 use super::output;
+use super::simulate_target::{ErrorValue, TargetArguments, error_value};
 
 /// Makes a recording of invented pieces whose volume, mass and fat are known, as a scanner would have seen it.
 ///
 /// Below DIR it writes one folder for each frame, the truth as truth.csv, the product profile in products/ and the
-/// scanner's calibration in calibration/. The same scenario and seed always give the same bytes.
+/// scanner's calibration in calibration/. The same scenario and seed always give the same bytes. The scenario "target" lays a
+/// reference target on the belt instead; its truth.csv holds the scanner's errors and where the target lies.
 #[derive(Debug, Args)]
 #[command(after_help = "\
 Examples:
   weighlight simulate --list
   weighlight simulate lobes --out demo --seed 7
-  weighlight simulate fillets --out demo --seed 7 --pieces 3 --camera-deg 0")]
+  weighlight simulate fillets --out demo --seed 7 --pieces 3 --camera-deg 0
+  weighlight simulate target --target plate-420x260.toml --out demo --seed 7 --yaw-deg 12 --error along_scale=1.0011")]
 pub(crate) struct Arguments {
     /// What to simulate (see --list)
-    #[arg(required_unless_present = "list", value_parser = SCENARIOS, hide_possible_values = true)]
+    #[arg(required_unless_present = "list", value_parser = names(), hide_possible_values = true)]
     scenario: Option<String>,
     /// List the scenarios
     #[arg(long, conflicts_with_all = ["out", "scenario"])]
@@ -63,6 +66,18 @@ pub(crate) struct Arguments {
     /// Noise of a height sample, mm, 0 to 10
     #[arg(long, value_name = "MM", allow_negative_numbers = true, value_parser = noise)]
     noise_mm: Option<f64>,
+    /// Make the scanner err by this (a name of the calibration's [errors]); the calibration keeps saying what was before
+    #[arg(long, value_name = "NAME=VALUE", value_parser = error_value)]
+    error: Vec<ErrorValue>,
+    /// Time of the first row, RFC 3339
+    #[arg(long, value_name = "TIME")]
+    captured: Option<jiff::Timestamp>,
+    #[command(flatten)]
+    target: TargetArguments,
+}
+
+fn names() -> clap::builder::PossibleValuesParser {
+    SCENARIOS.into_iter().chain([TARGET_SCENARIO]).into()
 }
 
 fn length(text: &str) -> std::result::Result<f64, String> {
@@ -84,14 +99,36 @@ fn noise(text: &str) -> std::result::Result<f64, String> {
 pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
     let (Some(name), Some(out), Some(seed)) = (&arguments.scenario, &arguments.out, arguments.seed)
     else {
-        output::to_stdout(|to| SCENARIOS.iter().try_for_each(|name| writeln!(to, "{name}")))?;
+        let mut all = SCENARIOS.into_iter().chain([TARGET_SCENARIO]);
+        output::to_stdout(|to| all.try_for_each(|name| writeln!(to, "{name}")))?;
         return Ok(Exit::Done);
     };
-    let scenario = scenario(arguments, name)?;
+    let target = match name == TARGET_SCENARIO {
+        true => Some(arguments.target.read()?),
+        false => arguments.target.refuse().map(|()| None)?,
+    };
+    let start = match &target {
+        Some(target) => arguments.target.scenario(target),
+        None => Scenario::named(name).ok_or_else(|| {
+            Error::new(ErrorKind::Mismatch, format!("there is no scenario {name}"))
+                .expected(format!("expected one of {}", SCENARIOS.join(", ")))
+        })?,
+    };
+    let mut scenario = adapted(arguments, start)?;
+    let calibration = scenario.calibration();
+    for error in &arguments.error {
+        error.set(&mut scenario.scanner.errors);
+    }
     // Before pieces are laid: on a belt that is far too long that alone takes very long.
     scenario.scanner.check(scenario.length_mm)?;
     free_folder(out)?;
-    let mut scene = scenario.scene(seed);
+    let (mut scene, place) = match &target {
+        Some(target) => {
+            let (scene, place) = arguments.target.lay(target, &scenario, seed);
+            (scene, Some(place))
+        }
+        None => (scenario.scene(seed), None),
+    };
     if let Some(most) = arguments.pieces {
         scene.pieces.truncate(most);
     }
@@ -107,14 +144,17 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
             None,
         )?;
     }
-    write_truth(&out.join("truth.csv"), &recording)?;
-    let products = out.join("products");
-    output::make_folder(&products)?;
-    write_product(
-        &products.join(format!("{}.toml", scenario.name)),
-        &scenario.product(),
-    )?;
-    let calibration = scenario.calibration();
+    let truth = out.join("truth.csv");
+    match place {
+        Some(place) => place.write(&truth, &scenario.scanner.errors)?,
+        None => {
+            write_truth(&truth, &recording)?;
+            let products = out.join("products");
+            output::make_folder(&products)?;
+            let path = products.join(format!("{}.toml", scenario.name));
+            write_product(&path, &scenario.product())?;
+        }
+    }
     let folder = out
         .join("calibration")
         .join("scanners")
@@ -123,11 +163,14 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
     let day = calibration.valid_from.strftime("%Y-%m-%d").to_string();
     write_calibration(&folder.join(format!("{day}.toml")), &calibration)?;
     output::to_stdout(|to| {
+        let what = match &target {
+            Some(target) => target.name.clone(),
+            None => counted(recording.truth.len(), "piece"),
+        };
         writeln!(
             to,
-            "{}: {} in {} of {}, seed {seed}",
+            "{}: {what} in {} of {}, seed {seed}",
             out.display(),
-            counted(recording.truth.len(), "piece"),
             counted(recording.frames.len(), "frame"),
             scenario.name,
         )
@@ -152,13 +195,14 @@ fn free_folder(folder: &Path) -> Result<()> {
     }
 }
 
-fn scenario(arguments: &Arguments, name: &str) -> Result<Scenario> {
-    let mut scenario = Scenario::named(name).ok_or_else(|| {
-        Error::new(ErrorKind::Mismatch, format!("there is no scenario {name}"))
-            .expected(format!("expected one of {}", SCENARIOS.join(", ")))
-    })?;
+/// The scenario as the options change it.
+fn adapted(arguments: &Arguments, mut scenario: Scenario) -> Result<Scenario> {
+    scenario.captured = arguments.captured.unwrap_or(scenario.captured);
     if let Some(length_mm) = arguments.length_mm {
         scenario.length_mm = length_mm;
+        if scenario.name == TARGET_SCENARIO {
+            scenario.frame_rows = scenario.rows().max(1);
+        }
     }
     if let Some(frames) = arguments.frames {
         let rows = scenario.rows();

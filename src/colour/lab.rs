@@ -4,6 +4,7 @@
 //! 30:21–30 (CIEDE2000). The arithmetic is the `palette` crate's.
 
 use palette::color_difference::Ciede2000;
+use palette::convert::FromColorUnclamped;
 use palette::white_point::D65;
 use palette::{FromColor, LinSrgb};
 
@@ -30,6 +31,14 @@ pub fn lab_from_linear(linear: [f64; 3]) -> Lab {
         a: lab.a,
         b: lab.b,
     }
+}
+
+/// Linear RGB (sRGB primaries, 1 = white) of a colour in CIELAB; colours outside sRGB keep their negative or large values.
+#[must_use]
+pub fn linear_from_lab(lab: Lab) -> [f64; 3] {
+    let rgb =
+        LinSrgb::<f64>::from_color_unclamped(palette::Lab::<D65, f64>::new(lab.l, lab.a, lab.b));
+    [rgb.red, rgb.green, rgb.blue]
 }
 
 /// CIELAB of an 8-bit sRGB colour.

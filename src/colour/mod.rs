@@ -9,6 +9,7 @@ mod cleanup;
 mod clipping;
 mod correction;
 mod encoding;
+mod fit;
 mod lab;
 mod lab_bounds;
 mod patches;
@@ -20,4 +21,5 @@ pub use cleanup::{
 pub use clipping::{CLIPPED_FROM, is_clipped};
 pub use correction::{Correction, CorrectionRow};
 pub use encoding::{encode_srgb, encode_srgb8, linear_from_srgb, linear_from_srgb8};
-pub use lab::{Lab, delta_e00, lab_from_linear, lab_from_srgb8};
+pub use fit::{ColourPair, balance_gains, fit_matrix};
+pub use lab::{Lab, delta_e00, lab_from_linear, lab_from_srgb8, linear_from_lab};

@@ -173,6 +173,9 @@ pub struct ParameterEffect {
     pub name: String,
     /// Relative change of weight.
     pub relative: f64,
+    /// Its standard uncertainty.
+    #[serde(default)]
+    pub relative_u: f64,
 }
 
 /// The weight effect on real pieces of one product.

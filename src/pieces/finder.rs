@@ -226,6 +226,7 @@ impl PieceFinder {
             cells,
             ends: Ends { side, along },
             touching: false,
+            doubtful: false,
         }
     }
 }

@@ -9,6 +9,17 @@ pub struct Merge {
     pub ratio: f32,
     /// They are one if either has fewer cells than this above the pass.
     pub least_cells: usize,
+    /// A pass whose share lies this near to the ratio leaves a doubt.
+    pub doubt: f32,
+}
+
+/// What a flood leaves.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Basins {
+    /// Parts numbered from 1 in order of their first cell; 0 is outside, and the lines between parts, a cell wide.
+    pub parts: Array2<u16>,
+    /// For each part, whether it was near to being divided, or to being one with a neighbour.
+    pub doubtful: Vec<bool>,
 }
 
 /// A basin being flooded.
@@ -17,12 +28,13 @@ struct Basin {
     parent: usize,
     top: f32,
     cells: usize,
+    doubtful: bool,
 }
 
 /// Divides each part (1, 2, …; 0 is outside) into basins of `values` by flooding from the highest value down.
 ///
-/// Returns parts numbered from 1 in order of their first cell. Equal values are flooded in order of rows and columns.
-pub fn flood(values: &Array2<f32>, parts: &Array2<u16>, merge: &Merge) -> Array2<u16> {
+/// Equal values are flooded in order of rows and columns.
+pub fn flood(values: &Array2<f32>, parts: &Array2<u16>, merge: &Merge) -> Basins {
     // With a border of one cell outside, so that every cell has eight neighbours.
     let border = Border::around(values.dim());
     let parts = border.put(parts, 0);
@@ -31,11 +43,12 @@ pub fn flood(values: &Array2<f32>, parts: &Array2<u16>, merge: &Merge) -> Array2
     for (at, value) in falling(values, &parts, &border) {
         let part = parts[at];
         let mut chosen: Option<usize> = None;
+        let mut divides = false;
         let mut before = NO_BASIN;
         for next in border.around_cell(at) {
             let neighbour = basin_of[next];
             // What the last neighbour was of was looked at with it.
-            if (neighbour == NO_BASIN) | (neighbour == before) || parts[next] != part {
+            if (neighbour >= LINE) | (neighbour == before) || parts[next] != part {
                 continue;
             }
             before = neighbour;
@@ -51,24 +64,31 @@ pub fn flood(values: &Array2<f32>, parts: &Array2<u16>, merge: &Merge) -> Array2
             };
             let shallow = value >= merge.ratio * basins[low].top;
             let small = basins[low].cells.min(basins[high].cells) < merge.least_cells;
+            let share = value / basins[low].top;
+            if !small && (share - merge.ratio).abs() < merge.doubt {
+                basins[low].doubtful = true;
+                basins[high].doubtful = true;
+            }
             if shallow || small {
                 basins[low].parent = high;
                 basins[high].cells += basins[low].cells;
+                basins[high].doubtful |= basins[low].doubtful;
                 chosen = Some(high);
             } else {
-                // A lasting border: the cell goes to the larger side.
-                chosen = Some(if basins[low].cells > basins[high].cells {
-                    low
-                } else {
-                    high
-                });
+                // A lasting border. Were its cells given to one side, that side would creep along it into the other.
+                divides = true;
             }
+        }
+        if divides {
+            basin_of[at] = LINE;
+            continue;
         }
         let basin = chosen.unwrap_or_else(|| {
             basins.push(Basin {
                 parent: basins.len(),
                 top: value,
                 cells: 0,
+                doubtful: false,
             });
             basins.len() - 1
         });
@@ -80,6 +100,8 @@ pub fn flood(values: &Array2<f32>, parts: &Array2<u16>, merge: &Merge) -> Array2
 
 /// A cell that is not flooded yet.
 const NO_BASIN: u32 = u32::MAX;
+/// A cell on the line between two basins that last.
+const LINE: u32 = u32::MAX - 1;
 
 /// A raster with a border of one cell, row by row.
 #[derive(Debug, Clone, Copy)]
@@ -186,25 +208,27 @@ fn value_of(key: u32) -> f32 {
     f32::from_bits(bits ^ if negative { u32::MAX } else { 1 << 31 })
 }
 
-fn number(basin_of: &[u32], basins: &mut [Basin], border: &Border) -> Array2<u16> {
+fn number(basin_of: &[u32], basins: &mut [Basin], border: &Border) -> Basins {
+    let mut doubtful = Vec::new();
     let mut numbers = vec![0_u16; basins.len()];
     let mut next = 0_u16;
     let mut parts = Array2::zeros((border.rows, border.columns));
     for (row, mut parts) in parts.outer_iter_mut().enumerate() {
         let first = border.row(row);
         for (part, &basin) in parts.iter_mut().zip(&basin_of[first..]) {
-            if basin == NO_BASIN {
+            if basin >= LINE {
                 continue;
             }
             let root = find(basins, basin as usize);
             if numbers[root] == 0 {
                 next = next.saturating_add(1);
                 numbers[root] = next;
+                doubtful.push(basins[root].doubtful);
             }
             *part = numbers[root];
         }
     }
-    parts
+    Basins { parts, doubtful }
 }
 
 fn find(basins: &mut [Basin], mut index: usize) -> usize {

@@ -7,6 +7,7 @@ mod flood;
 mod mask;
 mod mend;
 mod region;
+mod ridge;
 mod split;
 
 pub use components::{Component, Components, Run, label};

@@ -38,4 +38,6 @@ pub struct Region {
     pub ends: Ends,
     /// Whether it was parted from a neighbour.
     pub touching: bool,
+    /// Whether it was near to being parted, or to being one with a neighbour.
+    pub doubtful: bool,
 }

@@ -1,9 +1,10 @@
 //! Parts pieces that touch.
 //!
-//! Two signs tell two pieces from one. *A valley*: domed pieces that touch leave a low line between them, whatever their
+//! Three signs tell two pieces from one. *A valley*: domed pieces that touch leave a low line between them, whatever their
 //! outlines; a flood of the height from above meets there well below both tops. *A neck*: flat pieces that touch leave an
-//! outline that narrows; a flood of the distance to the outline meets there well below both middles. Bumps on a piece, bent
-//! strips and lobes leave neither. Both floods are watersheds with dynamics as the criterion to merge (Grimaud,
+//! outline that narrows; a flood of the distance to the outline meets there well below both middles. *A waist*: where one
+//! lies on the other a little, neither is clear, but their product is. Bumps on a piece, bent strips and lobes leave none.
+//! The ridge of a lap joint is turned into a valley first. All floods are watersheds with dynamics as the criterion to merge (Grimaud,
 //! "A new measure of contrast: the dynamics", Proc. SPIE 1769 (1992) 292–305; Beucher and Meyer 1993).
 
 use std::ops::Range;
@@ -13,6 +14,7 @@ use ndarray::{Array2, s};
 use super::distance::to_other;
 use super::flood::{Merge, flood};
 use super::region::{Cell, Region};
+use super::ridge::sink_ridges;
 use crate::surface::SurfaceGrid;
 
 /// Side of the square cells on which pieces are parted, mm: fine against any piece, coarse against noise.
@@ -21,6 +23,10 @@ const CELL_MM: f64 = 1.0;
 const VALLEY_RATIO: f32 = 0.62;
 /// A neck parts two middles if it is narrower than this share of the narrower middle.
 const NECK_RATIO: f32 = 0.62;
+/// A place both lower and narrower than its sides parts them if the product of height and width is below this share.
+const WAIST_RATIO: f32 = 0.5;
+/// How near to those a share may come before the parting is called doubtful.
+const DOUBT: f32 = 0.06;
 /// A top or middle counts when this share of the least area of a piece lies above the pass.
 const LEAST_SHARE: f64 = 0.3;
 /// Belt kept around a part in its window, mm.
@@ -37,31 +43,56 @@ pub fn split(
 ) -> Vec<Region> {
     let coarse = Coarse::new(&region, heights_mm, grid);
     let least_cells = ((LEAST_SHARE * min_area_mm2) / (CELL_MM * CELL_MM)).ceil() as usize;
+    let relief = sink_ridges(&coarse.heights_mm);
     let valleys = flood(
-        &coarse.heights_mm,
+        &relief,
         &coarse.parts,
         &Merge {
             ratio: VALLEY_RATIO,
             least_cells,
+            doubt: DOUBT,
         },
     );
     let necks = flood(
-        &to_other(&valleys),
-        &valleys,
+        &to_other(&valleys.parts),
+        &valleys.parts,
         &Merge {
             ratio: NECK_RATIO,
             least_cells,
+            doubt: DOUBT,
         },
     );
-    let parts = necks.iter().copied().max().unwrap_or(0);
-    if parts < 2 {
-        return vec![region];
+    let waists = flood(
+        &(to_other(&necks.parts) * &relief),
+        &necks.parts,
+        &Merge {
+            ratio: WAIST_RATIO,
+            least_cells,
+            doubt: DOUBT,
+        },
+    );
+    // A part of a later flood lies within one of the floods before, and shares its doubt.
+    let mut doubtful = waists.doubtful;
+    for ((&part, &neck), &valley) in waists.parts.iter().zip(&necks.parts).zip(&valleys.parts) {
+        if let Some(at) = usize::from(part).checked_sub(1) {
+            doubtful[at] |= necks.doubtful[usize::from(neck) - 1];
+            doubtful[at] |= valleys.doubtful[usize::from(valley) - 1];
+        }
     }
-    let fine = coarse.refine(&necks, &region, grid);
-    let bounds = bounds(&fine, parts);
-    (1..=parts)
-        .zip(bounds)
-        .filter_map(|(part, bounds)| Some(window(&region, &fine, part, bounds?, grid)))
+    if let [] | [_] = doubtful[..] {
+        return vec![Region {
+            doubtful: doubtful.contains(&true),
+            ..region
+        }];
+    }
+    let fine = coarse.refine(&waists.parts, &region, grid);
+    let bounds = bounds(&fine, doubtful.len());
+    (1..)
+        .zip(doubtful.into_iter().zip(bounds))
+        .filter_map(|(part, (doubtful, bounds))| {
+            let parted = window(&region, &fine, part, bounds?, grid);
+            Some(Region { doubtful, ..parted })
+        })
         .collect()
 }
 
@@ -85,12 +116,12 @@ impl Coarse {
         let column_to: Vec<usize> = (0..columns)
             .map(|column| to_coarse(column, grid.pitch_across_mm))
             .collect();
-        let mut sums = Array2::<f32>::zeros(size);
+        let mut lowest = Array2::<f32>::from_elem(size, f32::INFINITY);
         let mut own = Array2::<u32>::zeros(size);
         let starts = starts(&column_to, size.1);
         let lines = region.cells.outer_iter().zip(heights_mm.outer_iter());
         for ((cells, heights), &row) in lines.zip(&row_to) {
-            let (mut sums, mut own) = (sums.row_mut(row), own.row_mut(row));
+            let (mut lowest, mut own) = (lowest.row_mut(row), own.row_mut(row));
             let (Some(cells), Some(heights)) = (cells.to_slice(), heights.to_slice()) else {
                 continue;
             };
@@ -102,14 +133,16 @@ impl Coarse {
             let near = column_to[first]..column_to[last.unwrap_or(first)] + 1;
             let spans = starts[near.start..=near.end].windows(2);
             let spans = spans.map(|ends| ends[0]..ends[1]);
-            let sums = sums.as_slice_mut().unwrap_or_default();
+            let lowest = lowest.as_slice_mut().unwrap_or_default();
             let own = own.as_slice_mut().unwrap_or_default();
-            let out = sums[near.clone()].iter_mut().zip(&mut own[near]);
-            for (span, (sum, own)) in spans.zip(out) {
+            let out = lowest[near.clone()].iter_mut().zip(&mut own[near]);
+            for (span, (lowest, own)) in spans.zip(out) {
                 for (&cell, &height) in cells[span.clone()].iter().zip(&heights[span]) {
                     let is_own = cell == Cell::Own;
                     *own += u32::from(is_own);
-                    *sum += if is_own { height } else { 0.0 };
+                    if is_own {
+                        *lowest = lowest.min(height);
+                    }
                 }
             }
         }
@@ -124,10 +157,9 @@ impl Coarse {
             let all = in_row[row] * in_column[column];
             *part = u16::from(2 * own[[row, column]] >= all.max(1));
         }
-        let mut means = sums;
-        means.zip_mut_with(&own, |mean, &own| *mean /= own.max(1) as f32);
+        lowest.mapv_inplace(|height| if height.is_finite() { height } else { 0.0 });
         Self {
-            heights_mm: smooth(&smooth(&means)),
+            heights_mm: smooth(&lowest),
             parts,
         }
     }
@@ -229,8 +261,8 @@ fn spread(parts: &Array2<u16>) -> Array2<u16> {
 }
 
 /// Rows and columns that each part spans; `None` for one without cells.
-fn bounds(parts: &Array2<u16>, count: u16) -> Vec<Option<[Range<usize>; 2]>> {
-    let mut bounds: Vec<Option<[Range<usize>; 2]>> = vec![None; usize::from(count)];
+fn bounds(parts: &Array2<u16>, count: usize) -> Vec<Option<[Range<usize>; 2]>> {
+    let mut bounds: Vec<Option<[Range<usize>; 2]>> = vec![None; count];
     for (row, cells) in parts.outer_iter().enumerate() {
         let cells = cells.to_slice().unwrap_or_default();
         let mut first = 0;
@@ -291,5 +323,154 @@ fn window(
         cells,
         ends: region.ends,
         touching: true,
+        doubtful: false,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::pieces::Ends;
+
+    const GRID_MM: f64 = 0.5;
+
+    /// A piece: middle across and along, half its sides, mm, and its height there from 0 (middle) to 1 (rim).
+    type Piece = ([f64; 2], [f64; 2], fn(f64) -> f64);
+
+    fn slab(_: f64) -> f64 {
+        20.0
+    }
+
+    fn dome(r: f64) -> f64 {
+        25.0 * (1.0 - r * r).sqrt()
+    }
+
+    /// A window of 200 × 260 mm; where pieces overlap their heights add.
+    fn parted(pieces: &[Piece]) -> Vec<Region> {
+        let (rows, columns) = (520, 400);
+        let heights_mm = Array2::from_shape_fn((rows, columns), |(row, column)| {
+            let at = [
+                (column as f64 + 0.5) * GRID_MM,
+                (row as f64 + 0.5) * GRID_MM,
+            ];
+            let sum: f64 = pieces
+                .iter()
+                .map(|(middle, half, height)| {
+                    let r = ((at[0] - middle[0]) / half[0]).hypot((at[1] - middle[1]) / half[1]);
+                    if r < 1.0 { height(r) } else { 0.0 }
+                })
+                .sum();
+            sum as f32
+        });
+        let cells = heights_mm.mapv(|height| if height > 1.0 { Cell::Own } else { Cell::Free });
+        let region = Region {
+            first_row: 0,
+            first_column: 0,
+            heights_mm: heights_mm.clone(),
+            cells,
+            ends: Ends::default(),
+            touching: false,
+            doubtful: false,
+        };
+        let grid = SurfaceGrid {
+            pitch_across_mm: GRID_MM,
+            pitch_along_mm: GRID_MM,
+            x_origin_mm: 0.0,
+            y_origin_mm: 0.0,
+            columns,
+        };
+        split(region, &heights_mm, &grid, 400.0)
+    }
+
+    fn volumes_cm3(regions: &[Region]) -> Vec<f64> {
+        regions
+            .iter()
+            .map(|region| {
+                let own = region.cells.iter().zip(&region.heights_mm);
+                own.filter(|(cell, _)| **cell == Cell::Own)
+                    .map(|(_, height)| f64::from(*height) * GRID_MM * GRID_MM / 1000.0)
+                    .sum()
+            })
+            .collect()
+    }
+
+    #[test]
+    fn a_single_piece_comes_back_whole_and_without_doubt() {
+        for height in [slab, dome] {
+            let whole = parted(&[([100.0, 120.0], [40.0, 60.0], height)]);
+            assert_eq!(whole.len(), 1);
+            assert!(!whole[0].touching && !whole[0].doubtful);
+        }
+    }
+
+    #[test]
+    fn domes_that_touch_are_parted_at_the_valley() {
+        let parts = parted(&[
+            ([100.0, 70.0], [40.0, 40.0], dome),
+            ([100.0, 149.0], [40.0, 40.0], dome),
+        ]);
+        let volumes = volumes_cm3(&parts);
+        assert_eq!(volumes.len(), 2);
+        // Half ellipsoids: 2/3 π a b c.
+        let own = 2.0 / 3.0 * std::f64::consts::PI * 40.0 * 40.0 * 25.0 / 1000.0;
+        for volume in volumes {
+            assert!((volume / own - 1.0).abs() < 0.01, "{volume} for {own}");
+        }
+        assert!(parts.iter().all(|part| part.touching));
+    }
+
+    #[test]
+    fn a_border_runs_straight_and_does_not_creep_into_the_smaller_piece() {
+        // Flat pieces of different size that overlap: the border is the line between the two notches of the outline.
+        let parts = parted(&[
+            ([100.0, 80.0], [60.0, 60.0], slab),
+            ([100.0, 168.0], [32.0, 32.0], slab),
+        ]);
+        assert_eq!(parts.len(), 2);
+        let rows = |region: &Region| {
+            let own = region
+                .cells
+                .indexed_iter()
+                .filter(|(_, cell)| **cell == Cell::Own);
+            let rows: Vec<usize> = own.map(|((row, _), _)| region.first_row + row).collect();
+            (rows.iter().min().copied(), rows.iter().max().copied())
+        };
+        let (Some(first), Some(last)) = (rows(&parts[1]).0, rows(&parts[0]).1) else {
+            panic!("a part without cells");
+        };
+        let overlap_mm = (last as f64 - first as f64) * GRID_MM;
+        assert!(overlap_mm.abs() < 4.0, "{overlap_mm}");
+    }
+
+    #[test]
+    fn a_lap_joint_is_cut_in_the_middle_of_what_is_shared() {
+        let parts = parted(&[
+            ([100.0, 70.0], [55.0, 55.0], slab),
+            ([100.0, 174.0], [55.0, 55.0], slab),
+        ]);
+        let volumes = volumes_cm3(&parts);
+        assert_eq!(volumes.len(), 2);
+        let own = std::f64::consts::PI * 55.0 * 55.0 * 20.0 / 1000.0;
+        for volume in volumes {
+            assert!((volume / own - 1.0).abs() < 0.03, "{volume} for {own}");
+        }
+    }
+
+    #[test]
+    fn a_neck_near_the_limit_is_called_doubtful() {
+        // Two discs of radius 40 whose common chord is 2·√(40² − d²) long; over the width 80 its share runs from 0 to 1.
+        let share = |overlap: f64| (1600.0 - (40.0 - overlap / 2.0_f64).powi(2)).sqrt() / 40.0;
+        let doubtful = |overlap: f64| {
+            parted(&[
+                ([100.0, 70.0], [40.0, 40.0], slab),
+                ([100.0, 150.0 - overlap], [40.0, 40.0], slab),
+            ])
+            .iter()
+            .any(|part| part.doubtful)
+        };
+        assert!(share(3.0) < 0.4);
+        assert!(!doubtful(3.0));
+        let near = (8..40).map(f64::from).filter(|&overlap| doubtful(overlap));
+        assert!(near.count() > 0);
     }
 }

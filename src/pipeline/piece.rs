@@ -350,6 +350,7 @@ fn flags(
         (Flag::Edge, region.ends.side),
         (Flag::Cut, region.ends.along),
         (Flag::Touching, region.touching),
+        (Flag::Doubtful, region.doubtful),
         (Flag::Filled, record.filled_fraction > FILLED_SHARE),
         (Flag::Clipped, raster.is_some_and(|raster| raster.doubtful)),
         (Flag::Belt, !site.belt_seen),

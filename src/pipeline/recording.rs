@@ -18,6 +18,9 @@ use crate::surface::{
     BeltLine, FrameLayout, SurfaceBand, SurfaceGrid, SurfaceStream, belt_misfit_mm,
 };
 
+/// Missing rows handed on at a time, so that a wide gap takes no memory.
+const MISSING_ROWS: usize = 1024;
+
 /// What to measure with.
 #[derive(Debug, Clone, Copy)]
 pub struct Plan<'a> {
@@ -122,8 +125,12 @@ fn run(recording: &Recording, plan: &Plan<'_>) -> Result<std::result::Result<Kep
         let (following, measured) = rayon::join(
             || rows.next(),
             || {
-                if chunk.missing_before > 0 {
-                    stream.push_missing(chunk.missing_before);
+                let mut missing = chunk.missing_before;
+                while missing > 0 {
+                    let now = missing.min(MISSING_ROWS);
+                    stream.push_missing(now);
+                    work.bands(&mut stream)?;
+                    missing -= now;
                 }
                 stream.push_views(
                     &chunk.height.counts,

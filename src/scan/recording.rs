@@ -7,6 +7,9 @@ use crate::error::{Error, ErrorKind, Result};
 
 use super::folder::Scan;
 
+/// Most rows that may be missing between two frames of a recording: some 100 m of belt. Common practice, no source.
+const MOST_MISSING_ROWS: u64 = 250_000;
+
 /// Frames of one continuous belt, in order.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Recording {
@@ -87,7 +90,7 @@ impl Recording {
 /// Joins scans into recordings, in the order of the recordings' names' bytes; what does not fit is listed with its reason.
 ///
 /// A scan without a recording is one of its own under its id. Frames of a recording must agree in scanner, product,
-/// lanes, belt speed, kind, columns, pitches, views and in whether they have colour and an encoder record; the first
+/// lanes, belt speed, kind, columns, pitches, what a count means, views, the colour frame's place and in whether they have colour and an encoder record; the first
 /// frame leads. Of two scans with the same id, or with rows in common, the later by first row, then path, is rejected.
 /// Rows may be missing between frames.
 #[must_use]
@@ -245,6 +248,21 @@ fn misfit(scan: &Scan, first: &Scan, before: &Scan) -> Option<Error> {
             number(theirs.height.pitch_along_mm),
         ),
         (
+            "height.scale",
+            number(mine.height.scale),
+            number(theirs.height.scale),
+        ),
+        (
+            "height.offset",
+            number(mine.height.offset),
+            number(theirs.height.offset),
+        ),
+        (
+            "height.invalid",
+            optional(mine.height.invalid.map(f64::from)),
+            optional(theirs.height.invalid.map(f64::from)),
+        ),
+        (
             "height.file",
             format!("{} columns", scan.columns),
             format!("{} columns", first.columns),
@@ -264,6 +282,16 @@ fn misfit(scan: &Scan, first: &Scan, before: &Scan) -> Option<Error> {
             "colour.pitch_along_mm",
             pitch(scan, |c| c.pitch_along_mm),
             pitch(first, |c| c.pitch_along_mm),
+        ),
+        (
+            "colour.origin_across_mm",
+            pitch(scan, |c| c.origin_across_mm),
+            pitch(first, |c| c.origin_across_mm),
+        ),
+        (
+            "colour.origin_along_mm",
+            pitch(scan, |c| c.origin_along_mm),
+            pitch(first, |c| c.origin_along_mm),
         ),
         (
             "profiles",
@@ -292,6 +320,23 @@ fn misfit(scan: &Scan, first: &Scan, before: &Scan) -> Option<Error> {
                 "expected {} or more, where {} of the same recording ends",
                 before.end_profile(),
                 before.folder.display()
+            )),
+        );
+    }
+    if mine.height.first_profile - before.end_profile() > MOST_MISSING_ROWS {
+        return Some(
+            mismatch(
+                scan,
+                "height.first_profile",
+                format!(
+                    "found {}: {} rows are missing after {}",
+                    mine.height.first_profile,
+                    mine.height.first_profile - before.end_profile(),
+                    before.folder.display()
+                ),
+            )
+            .expected(format!(
+                "expected no more than {MOST_MISSING_ROWS} missing rows; what comes later is a recording of its own"
             )),
         );
     }

@@ -21,6 +21,7 @@ mod score;
 mod shape;
 mod star;
 mod stream;
+mod target;
 #[cfg(test)]
 mod tests;
 mod truth;
@@ -37,4 +38,5 @@ pub use scenario::{SCENARIOS, Scenario};
 pub use score::{Match, Score, Spread, score};
 pub use shape::{Shape, Size};
 pub use star::{Bump, Star, Taper, Wave};
+pub use target::{TARGET_SCENARIO, target_scenario, target_scene};
 pub use truth::TruthPiece;

@@ -57,6 +57,13 @@ pub enum Region {
         /// Direction of the first, see [`direction`].
         direction: [f64; 2],
     },
+    /// A rectangle along the piece's own axes.
+    Rectangle {
+        /// Its centre, mm.
+        centre_mm: [f64; 2],
+        /// Half its sides, mm.
+        half_sides_mm: [f64; 2],
+    },
     /// Parallel cuts.
     Scores {
         /// Direction across them, see [`direction`].
@@ -108,6 +115,13 @@ impl Region {
                 let a = (c * du + s * dv) / half_axes_mm[0];
                 let b = (c * dv - s * du) / half_axes_mm[1];
                 a * a + b * b < 1.0
+            }
+            Self::Rectangle {
+                centre_mm,
+                half_sides_mm,
+            } => {
+                (u - centre_mm[0]).abs() < half_sides_mm[0]
+                    && (v - centre_mm[1]).abs() < half_sides_mm[1]
             }
             Self::Scores {
                 direction,

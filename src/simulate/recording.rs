@@ -9,6 +9,7 @@ use super::layout;
 use super::piece::{PlacedPiece, Pose};
 use super::scenario::Scenario;
 use super::stream::{Purpose, stream};
+use super::target::TARGET_SCENARIO;
 use super::truth::TruthPiece;
 use crate::calibration::CameraSide;
 use crate::error::{Error, ErrorKind, Result};
@@ -86,9 +87,6 @@ impl Scenario {
                 .key(key)
                 .expected(expected))
         };
-        if self.kinds.is_empty() {
-            return wrong("kinds", "no kinds of pieces", "at least one");
-        }
         if self.frame_rows == 0 {
             return wrong("frame_rows", "0", "at least one row");
         }
@@ -111,6 +109,11 @@ impl Scenario {
 /// # Errors
 /// [`ErrorKind::Mismatch`] naming the scenario's value that makes no sense.
 pub fn simulate(scenario: &Scenario, seed: u64) -> Result<SimulatedRecording> {
+    if scenario.kinds.is_empty() {
+        return Err(Error::new(ErrorKind::Mismatch, "no kinds of pieces")
+            .key("kinds")
+            .expected("at least one"));
+    }
     scenario.check()?;
     simulate_scene(scenario, &scenario.scene(seed), seed)
 }
@@ -239,12 +242,14 @@ fn cut(
         invalid: Some(0),
     };
     let recording = format!("{}-{seed}", scenario.name);
+    // A target is no product.
+    let product = (scenario.name != TARGET_SCENARIO).then(|| scenario.name.clone());
     Ok(SimulatedFrame {
         description: ScanDescription {
             id: format!("{recording}_{number:04}"),
             captured,
             scanner: scanner.name.clone(),
-            product: Some(scenario.name.clone()),
+            product,
             recording: Some(recording),
             lanes: scenario.lanes,
             belt_speed_mm_s: Some(scenario.belt_speed_mm_s),

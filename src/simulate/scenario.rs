@@ -290,6 +290,22 @@ fn scenario(
 
 /// Strips of belly in four lanes; a scanner with small errors of every kind.
 fn belly_strips() -> Scenario {
+    let model = harbour_1();
+    let mut placing = placing(4);
+    placing.yaw_spread_rad = 0.25;
+    let mut scenario = scenario(
+        "belly-strips",
+        model,
+        lean_and_fat(DepthRule::Through),
+        vec![Kind::BellyStrip],
+        placing,
+    );
+    scenario.frame_rows = 1000;
+    scenario
+}
+
+/// The scanner over the slicing line: small errors of every kind.
+pub(super) fn harbour_1() -> ScannerModel {
     let mut model = scanner("harbour-1");
     model.pitch_along_mm = 0.5;
     model.errors = GeometricErrors {
@@ -310,17 +326,7 @@ fn belly_strips() -> Scenario {
         };
         colour.response = [[0.93, 0.03, 0.0], [0.02, 0.96, 0.01], [0.0, 0.04, 0.9]];
     }
-    let mut placing = placing(4);
-    placing.yaw_spread_rad = 0.25;
-    let mut scenario = scenario(
-        "belly-strips",
-        model,
-        lean_and_fat(DepthRule::Through),
-        vec![Kind::BellyStrip],
-        placing,
-    );
-    scenario.frame_rows = 1000;
-    scenario
+    model
 }
 
 /// Fillets with thin tails in three lanes; skin is a layer of 2 mm.

@@ -4,6 +4,8 @@ use std::f64::consts::{PI, TAU};
 
 use super::mesh::MeshShape;
 use super::star::Star;
+use super::target;
+use crate::calibration::Target;
 
 /// Points on a curved outline.
 const OUTLINE_POINTS: usize = 720;
@@ -68,6 +70,8 @@ pub enum Shape {
     Star(Star),
     /// A triangle mesh seen from above.
     Mesh(MeshShape),
+    /// A reference target, its plate's middle over the origin.
+    Target(Box<Target>),
 }
 
 /// Exact size of a shape.
@@ -156,6 +160,10 @@ impl Shape {
             }
             Self::Star(star) => star.height_mm(u_mm, v_mm),
             Self::Mesh(mesh) => mesh.height_mm(u_mm, v_mm),
+            Self::Target(target) => target.height_mm(
+                u_mm + 0.5 * target.plate.across_mm,
+                v_mm + 0.5 * target.plate.along_mm,
+            ),
         }
     }
 
@@ -214,6 +222,11 @@ impl Shape {
                 }
             }
             Self::Mesh(mesh) => mesh.size(),
+            Self::Target(target) => centred(
+                target::volume_mm3(target),
+                target.plate.across_mm * target.plate.along_mm,
+                target.top_mm(),
+            ),
         }
     }
 
@@ -248,6 +261,7 @@ impl Shape {
             Self::HalfEllipsoid { half_axes_mm } => ellipse(half_axes_mm[0], half_axes_mm[1]),
             Self::Star(star) => star.outline_mm(OUTLINE_POINTS),
             Self::Mesh(mesh) => mesh.outline_mm(),
+            Self::Target(target) => rectangle(target.plate.across_mm, target.plate.along_mm),
         }
     }
 
@@ -309,6 +323,7 @@ impl Shape {
             },
             Self::Star(star) => Self::Star(star.scaled(k)),
             Self::Mesh(mesh) => Self::Mesh(mesh.scaled(k)),
+            Self::Target(target) => Self::Target(Box::new(target.grown(k))),
         }
     }
 

@@ -15,5 +15,5 @@ mod stripe;
 pub use belt::{BeltLine, BeltReport, belt_misfit_mm};
 pub use fusion::ViewReport;
 pub use grid::{SurfaceBand, SurfaceGrid};
-
 pub use stream::{FrameLayout, SurfaceStream};
+pub use stripe::heights_mm as stripe_heights_mm;

@@ -4,10 +4,11 @@ use super::Flag;
 
 impl Flag {
     /// Every flag, in the order in which they are written.
-    pub const ALL: [Self; 11] = [
+    pub const ALL: [Self; 12] = [
         Self::Edge,
         Self::Cut,
         Self::Touching,
+        Self::Doubtful,
         Self::Filled,
         Self::Clipped,
         Self::Belt,
@@ -24,6 +25,7 @@ impl Flag {
             Self::Edge => "edge",
             Self::Cut => "cut",
             Self::Touching => "touching",
+            Self::Doubtful => "doubtful",
             Self::Filled => "filled",
             Self::Clipped => "clipped",
             Self::Belt => "belt",
@@ -43,6 +45,9 @@ impl Flag {
                 "reaches the start or end of the recording, or missing rows: part of it may be missing"
             }
             Self::Touching => "was parted from a neighbour it touches",
+            Self::Doubtful => {
+                "whether it is one piece or several is not clear from its form: it was near to being parted, or to being left whole"
+            }
             Self::Filled => {
                 "more than a twentieth of its footprint was not seen and was reconstructed"
             }

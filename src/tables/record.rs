@@ -12,6 +12,8 @@ pub enum Flag {
     Cut,
     /// Was parted from a neighbour it touches.
     Touching,
+    /// Was near to being parted, or to being one with a neighbour.
+    Doubtful,
     /// More than a twentieth of its footprint was reconstructed.
     Filled,
     /// So much of its colour is clipped or missing that the class shares are doubtful.

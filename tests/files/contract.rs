@@ -4,7 +4,7 @@ use std::fs;
 use std::path::Path;
 
 use tempfile::TempDir;
-use weighlight::calibration::read_calibration;
+use weighlight::calibration::{read_calibration, read_target};
 use weighlight::product::read_product;
 use weighlight::scan::{read_profiles, read_scan};
 
@@ -55,4 +55,13 @@ fn the_product_example_reads() {
     let path = folder.path().join("p.toml");
     fs::write(&path, example("weighlight-product/1")).expect("written");
     assert_eq!(read_product(&path).expect("the example").classes.len(), 2);
+}
+
+#[test]
+fn the_target_example_reads() {
+    let folder = TempDir::new().expect("a folder");
+    let path = folder.path().join("t.toml");
+    fs::write(&path, example("weighlight-target/1")).expect("written");
+    let target = read_target(&path).expect("the example");
+    assert_eq!((target.steps.len(), target.spheres.len()), (2, 1));
 }

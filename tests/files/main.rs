@@ -7,6 +7,7 @@ mod descriptions;
 mod frames;
 mod products;
 mod recordings;
+mod targets;
 mod written;
 
 use std::path::{Path, PathBuf};

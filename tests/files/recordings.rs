@@ -204,6 +204,26 @@ fn frames_that_do_not_agree_are_rejected_by_name() {
         |d| d.height.first_profile = 3,
         &["height.first_profile: found 3", "expected 4 or more"],
     );
+    check_rejected(
+        |d| d.height.scale = 0.02,
+        &["height.scale: found 0.02", "expected 0.01"],
+    );
+    check_rejected(
+        |d| d.height.offset = -5.0,
+        &["height.offset: found -5", "expected 0"],
+    );
+    check_rejected(
+        |d| d.height.invalid = Some(65535),
+        &["height.invalid: found 65535", "expected 0"],
+    );
+    check_rejected(
+        |d| d.height.first_profile = 1 << 50,
+        &[
+            "height.first_profile",
+            "rows are missing",
+            "a recording of its own",
+        ],
+    );
     check_rejected(|d| d.id = "a".into(), &["id: 'a' is also the id of"]);
 }
 
