@@ -464,12 +464,12 @@ mod tests {
             areas.sort_unstable();
             areas
         };
-        let flat: Vec<u8> = class.iter().copied().collect();
-        let mut ours: Vec<usize> = Window::of(&class)
-            .patches(|p, q| flat[p] == flat[q], |p| flat[p] != NO_CLASS)
-            .iter()
-            .map(Vec::len)
-            .collect();
+        let of_one_class = |class: &Array2<u8>| -> Vec<Vec<usize>> {
+            let set = |k: u8| class.iter().map(|&cell| cell == k).collect::<Vec<bool>>();
+            let patches = |k: u8| Window::of(class).patches(&set(k));
+            (0..NO_CLASS).flat_map(patches).collect()
+        };
+        let mut ours: Vec<usize> = of_one_class(&class).iter().map(Vec::len).collect();
         ours.sort_unstable();
         assert_eq!(ours, areas_by_imageproc(&class));
 
@@ -481,7 +481,7 @@ mod tests {
         // What is still small touches no other class.
         let flat: Vec<u8> = cleaned.iter().copied().collect();
         let window = Window::of(&cleaned);
-        for patch in window.patches(|p, q| flat[p] == flat[q], |p| flat[p] != NO_CLASS) {
+        for patch in of_one_class(&cleaned) {
             let mut alone = true;
             for &cell in &patch {
                 window.around(cell, |next| {
