@@ -28,7 +28,10 @@ const NAMES: [&str; 9] = [
 ];
 
 fn main() {
-    let arguments: Vec<String> = std::env::args().skip(1).filter(|a| a != "--bench").collect();
+    let arguments: Vec<String> = std::env::args()
+        .skip(1)
+        .filter(|a| a != "--bench")
+        .collect();
     let number = |name: &str, default: f64| {
         let at = arguments.iter().position(|a| a == name);
         at.and_then(|at| arguments.get(at + 1)?.parse().ok())

@@ -191,6 +191,9 @@ fn one_by_one(scan: &Scan, product: &Product, times: &mut Times) -> Outcome<()> 
         .collect();
     let map = ClassMap::new(&limits, base)?;
     let belt = BeltKnowledge {
+        plane_u_rel: [0.0; 2],
+        two_views: false,
+        low_mm: 0.25,
         noise_mm: NOISE_MM,
         belt_u_mm: 0.01,
         scale_u_rel: 0.0,

@@ -7,6 +7,7 @@ pub mod colour;
 pub mod document;
 pub mod drift;
 pub mod error;
+pub mod history;
 pub mod inspection;
 pub mod measure;
 pub mod pieces;

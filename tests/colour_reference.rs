@@ -3,6 +3,7 @@
 use weighlight::colour::{
     ColourPair, Lab, delta_e00, fit_matrix, lab_from_srgb8, linear_from_srgb,
 };
+use weighlight::stats::{equally_likely, otsu, two_normals};
 
 /// Rows of a CSV with `#` comments: named numbers.
 fn rows(text: &'static str) -> Vec<impl Fn(&str) -> f64> {
@@ -108,6 +109,52 @@ fn lab_and_differences_agree_with_two_libraries() {
             assert!((de00 - theirs).abs() < 0.015, "row {row}: {de00}, {theirs}");
         }
         assert!(total / 50.0 < 0.01, "{library}: {}", total / 50.0);
+    }
+}
+
+/// Histograms of two humps as scikit-image 0.26, OpenCV 5 and SciPy 1.17.1 part them: `tests/reference/two-humps`.
+#[test]
+fn histograms_are_parted_as_by_scikit_image_opencv_and_scipy() {
+    let histograms: Vec<(&str, Vec<u64>)> = include_str!("reference/two-humps/histograms.csv")
+        .lines()
+        .map(|line| {
+            let (name, counts) = line.split_once(',').expect("a name");
+            let counts = counts.split(',').map(|n| n.parse().expect("a count"));
+            (name, counts.collect())
+        })
+        .collect();
+    let parted = include_str!("reference/two-humps/parted.csv");
+    assert_eq!(parted.lines().count(), histograms.len() + 1);
+    for ((name, counts), line) in histograms.iter().zip(parted.lines().skip(1)) {
+        let (row, values) = line.split_once(',').expect("a name");
+        assert_eq!(*name, row);
+        let values: Vec<f64> = values
+            .split(',')
+            .map(|v| v.parse().expect("a number"))
+            .collect();
+        let split = otsu(counts).expect("two parts");
+        assert_eq!(split.lowest as f64, values[0], "{name}: scikit-image");
+        assert_eq!(split.lowest as f64, values[1], "{name}: OpenCV");
+        assert!(
+            (split.between_variance / values[2] - 1.0).abs() < 1e-8,
+            "{name}"
+        );
+        let humps = two_normals(counts).expect("two humps");
+        let limit = equally_likely(&humps).expect("a limit");
+        let found = [
+            humps[0].share,
+            humps[0].mean,
+            humps[0].sd,
+            humps[1].mean,
+            humps[1].sd,
+            limit,
+        ];
+        for (found, expected) in found.iter().zip(&values[3..]) {
+            assert!(
+                (found - expected).abs() < 2e-3,
+                "{name}: {found} {expected}"
+            );
+        }
     }
 }
 

@@ -81,7 +81,14 @@ fn help_says_what_it_does_and_that_weights_are_not_legal_for_trade() {
         .stdout(contains("measure").and(contains("inspect")))
         .stdout(contains("not").and(contains("legal for trade")))
         .stdout(contains("Exit codes:"));
-    for command in ["measure", "inspect", "simulate", "score"] {
+    for command in [
+        "measure",
+        "inspect",
+        "drift",
+        "calibrate",
+        "simulate",
+        "score",
+    ] {
         weighlight()
             .args([command, "--help"])
             .assert()

@@ -8,7 +8,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// The rooms, lowest first: a room may use only rooms before it.
-const ORDER: [&str; 17] = [
+const ORDER: [&str; 18] = [
     "error",
     "document",
     "stats",
@@ -24,12 +24,13 @@ const ORDER: [&str; 17] = [
     "pipeline",
     "inspection",
     "drift",
+    "history",
     "report",
     "simulate",
 ];
 
 /// Who may use whom. Every room may use `error`; all else stands here, and what stands here is in use.
-const ARROWS: [(&str, &[&str]); 13] = [
+const ARROWS: [(&str, &[&str]); 14] = [
     ("scan", &["document"]),
     ("product", &["document"]),
     // Which calibration is in force depends on scanner and time only: calibration knows nothing of scans.
@@ -40,7 +41,14 @@ const ARROWS: [(&str, &[&str]); 13] = [
     // The colour frame's layout (scan) and correction (calibration) decide where and how a cell is looked up.
     (
         "measure",
-        &["colour", "scan", "calibration", "surface", "pieces"],
+        &[
+            "stats",
+            "colour",
+            "scan",
+            "calibration",
+            "surface",
+            "pieces",
+        ],
     ),
     // Densities and depth rules are what a product profile states; the profile itself computes nothing.
     ("weight", &["product"]),
@@ -49,6 +57,7 @@ const ARROWS: [(&str, &[&str]); 13] = [
     (
         "pipeline",
         &[
+            "stats",
             "colour",
             "scan",
             "product",
@@ -78,7 +87,13 @@ const ARROWS: [(&str, &[&str]); 13] = [
             "pipeline",
         ],
     ),
-    ("report", &["document", "pipeline"]),
+    // Entries keep the essentials of drift reports; charts and fits are of plain numbers.
+    ("history", &["stats", "drift"]),
+    // Budgets are drawn from rows of the piece table. Pages show a check and its place in the scanner's history, with as many digits as tables show.
+    (
+        "report",
+        &["document", "tables", "pipeline", "drift", "history"],
+    ),
     // A scenario states the product and calibration that fit it, and is scored against rows of the piece table.
     ("simulate", &["scan", "product", "calibration", "tables"]),
 ];
@@ -87,12 +102,13 @@ const ARROWS: [(&str, &[&str]); 13] = [
 const PROGRAM: [&str; 2] = ["main", "cli"];
 
 /// Rooms that may touch files: those that read what users give, and those that write what users asked for.
-const FILE_ROOMS: [&str; 6] = [
+const FILE_ROOMS: [&str; 7] = [
     "document",
     "scan",
     "product",
     "calibration",
     "tables",
+    "history",
     "report",
 ];
 

@@ -4,8 +4,10 @@ use std::path::{Path, PathBuf};
 
 use ndarray::Array2;
 use weighlight::pipeline::{FrameView, MeasuredPiece};
-use weighlight::report::{height_picture, piece_picture, save_picture, write_pictures};
-use weighlight::tables::{ClassShare, PieceRecord};
+use weighlight::report::{
+    budget_picture, height_picture, piece_picture, save_picture, write_pictures,
+};
+use weighlight::tables::{BudgetPart, ClassShare, PieceRecord};
 
 /// A frame as it is made up: its cells, pitches, and how many pieces lie across and along.
 struct Made {
@@ -57,6 +59,10 @@ fn record(number: u32) -> PieceRecord {
         mass_g: 1.0,
         mass_u_g: 0.1,
         filled_fraction: 0.0,
+        fat_u_fraction: None,
+        area_u_cm2: None,
+        length_u_mm: None,
+        width_u_mm: None,
         flags: Vec::new(),
         classes: ["fat", "lean"]
             .into_iter()
@@ -193,6 +199,9 @@ fn pictures_of_every_size_of_frame_are_wide_enough_to_read_and_no_wider_than_a_s
     for made in [SMALL, MIDDLE, LONG, GREY] {
         let (view, pieces) = make(&made);
         let paths = write_pictures(&folder(), &view, &pieces).unwrap();
+        // Bars are as many as pieces.
+        let budget = image::open(paths.budget.as_ref().unwrap()).unwrap();
+        assert!((600..=2400).contains(&budget.width()) && budget.height() > 150);
         for path in [&paths.height, &paths.pieces] {
             let picture = image::open(path).unwrap();
             assert!(
@@ -290,6 +299,7 @@ fn the_same_frame_makes_the_same_file() {
     });
     assert!(bytes(&first.height) == bytes(&second.height));
     assert!(bytes(&first.pieces) == bytes(&second.pieces));
+    assert!(bytes(first.budget.as_ref().unwrap()) == bytes(second.budget.as_ref().unwrap()));
 }
 
 #[test]
@@ -322,4 +332,49 @@ fn pieces_that_lie_half_outside_the_frame_are_cut_at_its_rim() {
         height_picture(&view, &pieces).unwrap();
         piece_picture(&view, &pieces).unwrap();
     }
+}
+
+/// A piece whose volume's uncertainty has these parts, cm³.
+fn with_budget(number: u32, parts: &[(&str, f64)]) -> MeasuredPiece {
+    let (_, mut pieces) = make(&SMALL);
+    let mut piece = pieces.remove(0);
+    piece.record = record(number);
+    piece.record.volume_cm3 = 100.0;
+    piece.record.budget = parts
+        .iter()
+        .map(|&(source, volume_u_cm3)| BudgetPart {
+            source: source.to_owned(),
+            volume_u_cm3,
+            ..BudgetPart::default()
+        })
+        .collect();
+    piece
+}
+
+#[test]
+fn a_budget_s_bar_is_parted_as_the_variances_are() {
+    let count = |parts: &[(&str, f64)], colour: [u8; 3]| {
+        let picture = budget_picture("made-up", &[with_budget(1, parts)]).unwrap();
+        picture.pixels().filter(|pixel| pixel.0 == colour).count()
+    };
+    // The second and the fifth tint are those of belt and hidden; 3² : 4² = 9 : 16 of 25.
+    let drawn = |colour: [u8; 3]| {
+        let with = count(&[("belt", 0.3), ("hidden", 0.4)], colour);
+        (with - count(&[], colour)) as f64
+    };
+    let (belt, hidden) = (drawn([230, 159, 0]), drawn([0, 114, 178]));
+    assert!(
+        (belt / (belt + hidden) - 0.36).abs() < 0.01,
+        "{belt} {hidden}"
+    );
+}
+
+#[test]
+fn many_pieces_do_not_make_an_endless_budget_picture() {
+    let pieces: Vec<MeasuredPiece> = (1..=300)
+        .map(|number| with_budget(number, &[("belt", 0.1)]))
+        .collect();
+    let picture = budget_picture("made-up", &pieces).unwrap();
+    assert!(picture.height() < 2600, "{}", picture.height());
+    assert!(budget_picture("made-up", &[]).unwrap().height() > 100);
 }

@@ -41,3 +41,8 @@ fn the_calibration_schema_is_what_the_reader_accepts() {
 fn the_target_schema_is_what_the_reader_accepts() {
     check("target.json", &weighlight::calibration::target_schema());
 }
+
+#[test]
+fn the_drift_schema_is_what_is_written() {
+    check("drift.json", &weighlight::drift::drift_schema());
+}

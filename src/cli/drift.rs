@@ -14,6 +14,7 @@ use weighlight::{Error, ErrorKind, Result};
 
 use super::effect::{self, EffectArguments};
 use super::exit::Exit;
+use super::history::{LogArguments, keep_check, note_event, run_history};
 use super::output::{self, Format};
 
 /// Says from a scan of a reference target whether the scanner is still true, and which of its errors moved.
@@ -24,14 +25,17 @@ use super::output::{self, Format};
 #[command(after_help = "\
 Examples:
   weighlight drift scans/target-0412 --target calibration/targets/plate-420x260.toml --calibrations calibration
-  weighlight drift scans/target-0412 --target plate.toml --baseline line-2/2026-03-01.toml --format json --out check.json")]
+  weighlight drift scans/target-0412 --target plate.toml --baseline line-2/2026-03-01.toml --format json --out check.json
+  weighlight drift scans/target-0412 --target plate.toml --log calibration/checks --operator \"A. Lund\" --record check.html
+  weighlight drift --note \"belt changed\" --at 2026-03-04T09:00:00Z --log calibration/checks --scanner line-2
+  weighlight drift --history --log calibration/checks --scanner line-2 --html history.html")]
 pub(crate) struct Arguments {
     /// Folder of the target scan
-    #[arg(value_name = "SCAN")]
-    scan: PathBuf,
+    #[arg(value_name = "SCAN", required_unless_present_any = ["history", "note"], requires = "target", conflicts_with = "history")]
+    scan: Option<PathBuf>,
     /// The target that was scanned
-    #[arg(long, value_name = "FILE")]
-    target: PathBuf,
+    #[arg(long, value_name = "FILE", requires = "scan")]
+    target: Option<PathBuf>,
     /// Calibration to compare with; without it (and --calibrations), a perfect scanner
     #[arg(long, value_name = "CALIBRATION", conflicts_with = "calibrations")]
     baseline: Option<PathBuf>,
@@ -45,10 +49,12 @@ pub(crate) struct Arguments {
     #[arg(long, value_enum, default_value = "text")]
     format: Format,
     /// File for the result instead of standard output
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", conflicts_with = "history")]
     out: Option<PathBuf>,
     #[command(flatten)]
     effect: EffectArguments,
+    #[command(flatten)]
+    log: LogArguments,
 }
 
 pub(super) fn temperature(text: &str) -> std::result::Result<f64, String> {
@@ -59,11 +65,17 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
     if let Some(path) = &arguments.out {
         output::check_target(path)?;
     }
-    let scan = read_scan(&arguments.scan)?;
-    let target = read_target(&arguments.target)?;
+    if arguments.log.history {
+        return run_history(&arguments.log, arguments.format);
+    }
+    let (Some(scan), Some(target_file)) = (&arguments.scan, &arguments.target) else {
+        return note_event(&arguments.log);
+    };
+    let scan = read_scan(scan)?;
+    let target = read_target(target_file)?;
     let (calibration, name, file) = baseline(arguments, &scan)?;
     let mut inputs = vec![
-        hashed("target", &arguments.target)?,
+        hashed("target", target_file)?,
         hashed("scan", &scan.document_path())?,
         hashed("height", &scan.height_path())?,
     ];
@@ -89,6 +101,8 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
         .effect
         .add(&mut check, &target, calibration.as_ref())?;
     let Check { report, .. } = check;
+    // Kept before it is shown, so that nobody has seen a check that is not in the log.
+    keep_check(&arguments.log, &report)?;
     let show = |to: &mut dyn Write| match arguments.format {
         Format::Text => text(to, &report),
         Format::Json => json(to, &report),

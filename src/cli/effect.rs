@@ -19,7 +19,7 @@ use super::output;
 #[command(next_help_heading = "What it costs")]
 pub(crate) struct EffectArguments {
     /// Measure the pieces of these scans with the calibration compared with and with what this check found
-    #[arg(long, value_name = "ARCHIVE", requires = "product")]
+    #[arg(long, value_name = "ARCHIVE", requires_all = ["product", "scan"])]
     effect_on: Vec<PathBuf>,
     /// Product profile for --effect-on; give it again for more products
     #[arg(long, value_name = "FILE", requires = "effect_on")]

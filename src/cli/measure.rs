@@ -45,7 +45,7 @@ pub(crate) struct Arguments {
     /// Table to write: its ending .csv, .parquet, .json or .txt says which kind
     #[arg(long, value_name = "FILE", value_parser = table_file)]
     out: Option<PathBuf>,
-    /// Folder for two pictures of every frame: heights, and pieces over colour
+    /// Folder for pictures of every frame: heights, pieces over colour, and what their uncertainties are made of
     #[arg(long, value_name = "DIR")]
     pictures: Option<PathBuf>,
     /// Form of the result on standard output
@@ -287,6 +287,15 @@ fn table(arguments: &Arguments, measured: Vec<Outcome>, rejected: Vec<Rejected>)
                 measured.recording
             ));
         }
+        if let Some(learned) = &measured.learned
+            && learned.refused.is_some()
+        {
+            output::warn(&format!(
+                "recording {}: {}",
+                measured.recording,
+                learned.in_words()
+            ));
+        }
         recordings.push(RecordingUsed {
             recording: measured.recording,
             scanner: measured.scanner,
@@ -295,6 +304,7 @@ fn table(arguments: &Arguments, measured: Vec<Outcome>, rejected: Vec<Rejected>)
             product: Some(outcome.product),
             has_colour: measured.has_colour,
             colour_lossy: outcome.colour_lossy,
+            learned: measured.learned,
         });
         pieces.extend(measured.pieces.into_iter().map(|piece| piece.record));
     }

@@ -4,6 +4,8 @@ mod calibrate;
 mod drift;
 mod effect;
 mod exit;
+mod history;
+mod history_output;
 mod inspect;
 mod measure;
 mod output;

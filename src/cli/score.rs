@@ -102,7 +102,7 @@ fn read_truth(path: &Path) -> Result<Vec<TruthPiece>> {
         .collect()
 }
 
-fn lines(score: &Score) -> [Line<'_>; 7] {
+fn lines(score: &Score) -> [Line<'_>; 8] {
     let line = |name, spread, unit, shown_per_stored| Line {
         name,
         spread,
@@ -117,6 +117,7 @@ fn lines(score: &Score) -> [Line<'_>; 7] {
         line("fat", &score.fat, "% points", 100.0),
         line("volume over its u", &score.volume_normalised, "1", 1.0),
         line("mass over its u", &score.mass_normalised, "1", 1.0),
+        line("fat over its u", &score.fat_normalised, "1", 1.0),
     ]
 }
 

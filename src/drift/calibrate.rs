@@ -91,16 +91,6 @@ pub fn combine(fits: &[ScanFit], tolerances: &Tolerances) -> Result<Combined> {
         };
         values[i] = mean.value;
         us[i] = mean.u();
-        if MOST_OF_TOLERANCE * limits[i] < COVERAGE_FACTOR * us[i] {
-            return Err(poor(format!(
-                "{}: {} known to ± {:.2e} only, with a tolerance of {}",
-                NAMES[i],
-                round(values[i]),
-                COVERAGE_FACTOR * us[i],
-                limits[i]
-            ))
-            .expected("add scans, or use a target with a better certificate"));
-        }
     }
     let left_out = if fits.len() < 2 {
         Vec::new()
@@ -119,6 +109,18 @@ pub fn combine(fits: &[ScanFit], tolerances: &Tolerances) -> Result<Combined> {
                 ))
                 .expected("leave that scan out, or look for what moved between the scans"));
             }
+        }
+    }
+    for i in 0..ERRORS {
+        if MOST_OF_TOLERANCE * limits[i] < COVERAGE_FACTOR * us[i] {
+            return Err(poor(format!(
+                "{}: {} known to ± {:.2e} only, with a tolerance of {}",
+                NAMES[i],
+                round(values[i]),
+                COVERAGE_FACTOR * us[i],
+                limits[i]
+            ))
+            .expected("add scans, or use a target with a better certificate"));
         }
     }
     Ok(Combined {

@@ -20,6 +20,8 @@ pub(super) struct Cells {
     pub columns: usize,
     pub rows: usize,
     pub cell_mm: f64,
+    /// y of the first row's lower edge, mm.
+    pub start_mm: f64,
     pub z_mm: Vec<f32>,
 }
 
@@ -70,7 +72,10 @@ impl Cells {
     /// Medians of the samples of each cell. Rows are placed by their own y.
     pub(super) fn of_field(field: &HeightField, cell_mm: f64) -> Self {
         let columns = (field.columns as f64 * field.pitch_across_mm / cell_mm).ceil() as usize;
-        let start_mm = field.y_mm.first().map_or(0.0, |y| y.min(0.0));
+        let start_mm = field
+            .y_mm
+            .first()
+            .map_or(0.0, |y| y - 0.5 * field.pitch_along_mm);
         let end_mm = field.y_mm.last().copied().unwrap_or(0.0);
         // An encoder record may claim any length; beyond a frame's own rows cells are empty and of no use.
         let rows = (((end_mm - start_mm) / cell_mm).floor() as usize + 1).min(field.rows);
@@ -78,7 +83,7 @@ impl Cells {
         let mut row = 0;
         let mut samples: Vec<Vec<f32>> = vec![Vec::new(); columns];
         for cell_row in 0..rows {
-            let end = (cell_row + 1) as f64 * cell_mm;
+            let end = start_mm + (cell_row + 1) as f64 * cell_mm;
             while row < field.rows && field.y_mm[row] < end {
                 for (column, &z) in field.row(row).iter().enumerate() {
                     if !z.is_nan() {
@@ -99,6 +104,7 @@ impl Cells {
             columns,
             rows,
             cell_mm,
+            start_mm,
             z_mm,
         }
     }
@@ -118,6 +124,7 @@ impl Cells {
             columns,
             rows,
             cell_mm,
+            start_mm: 0.0,
             z_mm,
         }
     }
@@ -125,12 +132,13 @@ impl Cells {
     pub(super) fn centre(&self, index: usize) -> [f64; 2] {
         [
             ((index % self.columns) as f64 + 0.5) * self.cell_mm,
-            ((index / self.columns) as f64 + 0.5) * self.cell_mm,
+            self.start_mm + ((index / self.columns) as f64 + 0.5) * self.cell_mm,
         ]
     }
 
     /// The height at a place, if a cell there has one.
     pub(super) fn height_at(&self, [x, y]: [f64; 2]) -> Option<f64> {
+        let y = y - self.start_mm;
         if x < 0.0 || y < 0.0 {
             return None;
         }

@@ -97,7 +97,7 @@ pub fn check_geometry(
             u_mm: target.u_mm.unwrap_or(0.0),
             temperature_c: target.temperature_c,
         }),
-        residual_map: Some(fit.residual_map.clone()),
+        residual_map: fit.residual_map.clone(),
     };
     Ok(Check { report, fit })
 }

@@ -12,7 +12,8 @@ const MOST_SAMPLES: usize = 32_000_000;
 
 /// Measured heights, one a sample.
 ///
-/// Frame: belt, as measured, y counted from the scan's own first row: a check takes its scan as a recording of its own.
+/// Frame: belt, as measured, y counted from the scan's own first row (its centre at half a pitch, also with an encoder record): a check
+/// takes its scan as a recording of its own.
 #[derive(Debug, Clone, PartialEq)]
 pub struct HeightField {
     /// Columns.
@@ -73,7 +74,11 @@ impl HeightField {
                 .map(|row| (row as f64 + 0.5) * pitch_along_mm)
                 .collect(),
             Some(profiles) => {
-                let start_mm = height.first_profile as f64 * pitch_along_mm;
+                // Encoders start anywhere; the frame's middle, about which pitch turns, is counted in rows.
+                let start_mm = profiles
+                    .encoder_mm
+                    .first()
+                    .map_or(0.0, |first| first - 0.5 * pitch_along_mm);
                 profiles.encoder_mm.iter().map(|y| y - start_mm).collect()
             }
         };

@@ -2,7 +2,7 @@
 
 use kiddo::{ImmutableKdTree, SquaredEuclidean};
 
-use crate::calibration::Target;
+use crate::calibration::{FrameGeometry, GeometricErrors, Target};
 use crate::error::{Error, ErrorKind, Result};
 
 use super::cells::{Blob, Cells, LevelPlane, LevelRegion, cell_size_mm};
@@ -55,11 +55,46 @@ struct Hypothesis {
     score: f64,
 }
 
-/// Finds the target.
+/// What is known of the instrument before the target is found: enough to bring bodies near their true places and heights.
+struct View {
+    errors: GeometricErrors,
+    frame: FrameGeometry,
+}
+
+impl View {
+    /// A blob as measured on a plane, brought to its true place and height.
+    fn to_true(&self, blob: &Blob, plane: &LevelPlane) -> Blob {
+        let e = &self.errors;
+        let [x, y] = blob.centre;
+        let z = plane.at(x, y) + blob.height_mm;
+        let [x, y, _] = e.invert([x, y, z], &self.frame);
+        Blob {
+            centre: [x, y],
+            height_mm: blob.height_mm / e.height_scale,
+            area_mm2: blob.area_mm2 / (e.across_scale * e.along_scale),
+        }
+    }
+
+    /// Where a true place at a height above the belt is measured.
+    fn to_measured(&self, [x, y]: [f64; 2], z_mm: f64) -> [f64; 2] {
+        let [x, y, _] = self.errors.apply([x, y, z_mm], &self.frame);
+        [x, y]
+    }
+}
+
+/// Finds the target; `expected` are the scanner's errors as far as they are known.
 ///
 /// # Errors
 /// There is none, there are two, it is another one, it lies upside down, or it looks the same in more than one way.
-pub(super) fn find_target(field: &HeightField, target: &Target) -> Result<Found> {
+pub(super) fn find_target(
+    field: &HeightField,
+    target: &Target,
+    expected: &GeometricErrors,
+) -> Result<Found> {
+    let view = View {
+        errors: *expected,
+        frame: field.geometry(),
+    };
     let cell_mm = cell_size_mm(target, field);
     let model = bodies(target, cell_mm)?;
     symmetric(&model)?;
@@ -74,7 +109,11 @@ pub(super) fn find_target(field: &HeightField, target: &Target) -> Result<Found>
     let mut found: Vec<Hypothesis> = Vec::new();
     let mut most_blobs = 0;
     for (region, level) in regions.iter().enumerate() {
-        let blobs = cells.blobs(&level.plane, floor_mm(target));
+        let blobs: Vec<Blob> = cells
+            .blobs(&level.plane, floor_mm(target))
+            .iter()
+            .map(|blob| view.to_true(blob, &level.plane))
+            .collect();
         most_blobs = most_blobs.max(
             blobs
                 .iter()
@@ -84,7 +123,7 @@ pub(super) fn find_target(field: &HeightField, target: &Target) -> Result<Found>
         for mut hypothesis in hypotheses(&model, &blobs) {
             hypothesis.region = region;
             hypothesis.top = level.plane;
-            if !contradicted(&hypothesis, &model, &cells) {
+            if !contradicted(&hypothesis, &model, &cells, &view) {
                 found.push(hypothesis);
             }
         }
@@ -245,9 +284,9 @@ fn hypotheses(model: &[Blob], blobs: &[Blob]) -> Vec<Hypothesis> {
                         &[blobs[a].centre, blobs[b].centre],
                     );
                     let refined = pose
-                        .and_then(|pose| supported(&pose, 2.0, model, blobs, &nearest))
+                        .and_then(|pose| supported(&pose, 2.0, model, blobs, nearest))
                         .and_then(|rough| refit(&rough, model, blobs))
-                        .and_then(|pose| supported(&pose, 1.0, model, blobs, &nearest));
+                        .and_then(|pose| supported(&pose, 1.0, model, blobs, nearest));
                     let Some(hypothesis) = refined else { continue };
                     let rival = kept
                         .iter()
@@ -283,7 +322,7 @@ fn supported(
             pairs.push([i, blob]);
         }
     }
-    (FEWEST <= pairs.len()).then(|| Hypothesis {
+    (FEWEST <= pairs.len()).then_some(Hypothesis {
         pose: *pose,
         top: LevelPlane {
             at_origin_mm: 0.0,
@@ -311,13 +350,13 @@ fn same(a: &TargetPose, b: &TargetPose, model: &[Blob]) -> bool {
 }
 
 /// Whether the bare plate is seen where bodies should stand. What is hidden or covered says nothing.
-fn contradicted(hypothesis: &Hypothesis, model: &[Blob], cells: &Cells) -> bool {
+fn contradicted(hypothesis: &Hypothesis, model: &[Blob], cells: &Cells, view: &View) -> bool {
     let absent = model
         .iter()
         .enumerate()
         .filter(|(i, _)| !hypothesis.pairs.iter().any(|p| p[0] == *i))
         .filter(|(_, body)| {
-            let [x, y] = hypothesis.pose.to_belt(body.centre);
+            let [x, y] = view.to_measured(hypothesis.pose.to_belt(body.centre), body.height_mm);
             cells.height_at([x, y]).is_some_and(|z| {
                 let rise = z - hypothesis.top.at(x, y);
                 rise < 0.5 * body.height_mm

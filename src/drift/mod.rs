@@ -33,7 +33,7 @@ pub use instrument::{errors_from_list, errors_to_list};
 pub use report::{
     Certificate, ColourCheck, DRIFT_FORMAT, DriftReport, InputHash, ParameterCheck,
     ParameterEffect, PatchCheck, ProductEffect, ResidualMap, SurfaceCheck, TargetPose, Verdict,
-    WeightEffect,
+    WeightEffect, drift_schema,
 };
 pub use rigid::rigid_motion;
 pub use target_fit::{FitRequest, TargetFit, fit_target};

@@ -65,6 +65,12 @@ pub struct DriftReport {
     pub residual_map: Option<ResidualMap>,
 }
 
+/// The JSON Schema of a drift report.
+#[must_use]
+pub fn drift_schema() -> schemars::Schema {
+    schemars::schema_for!(DriftReport)
+}
+
 /// One geometric error of the scanner.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ParameterCheck {

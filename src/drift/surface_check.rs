@@ -1,5 +1,7 @@
 //! How well the surface was seen: noise, form, what is missing, and where the residuals lie.
 
+use std::collections::BTreeMap;
+
 use rayon::prelude::*;
 
 use crate::stats::{mad_sd, median, quantile};
@@ -10,6 +12,8 @@ use super::report::{ResidualMap, SurfaceCheck};
 
 /// Side of a cell of the residual map, mm.
 const MAP_CELL_MM: f64 = 10.0;
+/// Most cells of a map: a plate of 10 m × 10 m.
+const MOST_MAP_CELLS: i64 = 1_000_000;
 /// Share of the samples left out of a span on each side: 0.3 % in all (VDI/VDE 2634 part 2).
 const SPAN_TAIL: f64 = 0.0015;
 /// Fewest samples on a sphere for its own fit.
@@ -19,7 +23,7 @@ const FEWEST_ON_SPHERE: usize = 200;
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Seen {
     pub surface: SurfaceCheck,
-    pub map: ResidualMap,
+    pub map: Option<ResidualMap>,
     /// Mean residual and number of samples of each body, mm.
     pub bodies: Vec<BodyMisfit>,
     /// Share of the samples on the target that lie off its surface.
@@ -42,7 +46,8 @@ struct Part {
     level: Vec<f32>,
     jumps: Vec<f32>,
     bodies: Vec<Vec<f32>>,
-    cells: Vec<[f64; 2]>,
+    /// Sum and number of residuals by row and column of the map.
+    cells: BTreeMap<(i64, i64), [f64; 2]>,
     squares: f64,
     used: usize,
     landed: usize,
@@ -51,22 +56,11 @@ struct Part {
 pub(super) fn see(problem: &Problem<'_>, fitted: &Fitted) -> Seen {
     let field = problem.field;
     let instrument = problem.instrument(&fitted.at);
-    let columns = (field.columns as f64 * field.pitch_across_mm / MAP_CELL_MM)
-        .ceil()
-        .max(1.0) as usize;
-    let length_mm = field
-        .y_mm
-        .last()
-        .copied()
-        .unwrap_or(0.0)
-        .min(field.rows as f64 * 1e3);
-    let rows = (length_mm / MAP_CELL_MM).floor().max(0.0) as usize + 1;
     let parts: Vec<Part> = (0..problem.blocks_along())
         .into_par_iter()
         .map(|block_row| {
             let mut part = Part {
                 bodies: vec![Vec::new(); problem.faces.bodies.len()],
-                cells: vec![[0.0; 2]; columns * rows],
                 ..Part::default()
             };
             // Row, column and residual of the sample before, to tell noise from form.
@@ -91,19 +85,19 @@ pub(super) fn see(problem: &Problem<'_>, fitted: &Fitted) -> Seen {
                     }
                     before = (landed.row, landed.column, r);
                 }
-                let column = (field.x_mm(landed.column) / MAP_CELL_MM) as usize;
-                let row = (field.y_mm[landed.row] / MAP_CELL_MM) as usize;
-                if column < columns && row < rows {
-                    let cell = &mut part.cells[row * columns + column];
-                    *cell = [cell[0] + r, cell[1] + 1.0];
-                }
+                let cell = |at_mm: f64| (at_mm / MAP_CELL_MM).floor() as i64;
+                let place = (
+                    cell(field.y_mm[landed.row]),
+                    cell(field.x_mm(landed.column)),
+                );
+                let sums = part.cells.entry(place).or_default();
+                *sums = [sums[0] + r, sums[1] + 1.0];
             });
             part
         })
         .collect();
     let mut all = Part {
         bodies: vec![Vec::new(); problem.faces.bodies.len()],
-        cells: vec![[0.0; 2]; columns * rows],
         ..Part::default()
     };
     for part in parts {
@@ -126,16 +120,7 @@ pub(super) fn see(problem: &Problem<'_>, fitted: &Fitted) -> Seen {
             samples: all.used as u64,
             seen_fraction: visible.seen_fraction,
         },
-        map: ResidualMap {
-            origin_mm: [0.0, 0.0],
-            cell_mm: MAP_CELL_MM,
-            columns: columns as u64,
-            residual_mm: all
-                .cells
-                .iter()
-                .map(|[sum, count]| (0.0 < *count).then(|| (sum / count) as f32))
-                .collect(),
-        },
+        map: map(&all.cells),
         bodies: all
             .bodies
             .iter_mut()
@@ -145,6 +130,35 @@ pub(super) fn see(problem: &Problem<'_>, fitted: &Fitted) -> Seen {
     }
 }
 
+/// The map over the part of the belt that holds the target; `None` where an encoder record tears it far apart.
+fn map(cells: &BTreeMap<(i64, i64), [f64; 2]>) -> Option<ResidualMap> {
+    let rows = cells.keys().map(|place| place.0);
+    let columns = cells.keys().map(|place| place.1);
+    let (first_row, first_column) = (rows.clone().min()?, columns.clone().min()?);
+    let (rows, columns) = (
+        rows.max()? - first_row + 1,
+        columns.max()? - first_column + 1,
+    );
+    if MOST_MAP_CELLS < rows.saturating_mul(columns) {
+        return None;
+    }
+    let mean = |place: (i64, i64)| {
+        let [sum, count] = cells.get(&place)?;
+        Some((sum / count) as f32)
+    };
+    Some(ResidualMap {
+        origin_mm: [
+            first_column as f64 * MAP_CELL_MM,
+            first_row as f64 * MAP_CELL_MM,
+        ],
+        cell_mm: MAP_CELL_MM,
+        columns: columns as u64,
+        residual_mm: (0..rows * columns)
+            .map(|i| mean((first_row + i / columns, first_column + i % columns)))
+            .collect(),
+    })
+}
+
 impl Part {
     fn join(&mut self, other: Self) {
         self.level.extend(other.level);
@@ -152,7 +166,8 @@ impl Part {
         for (mine, others) in self.bodies.iter_mut().zip(other.bodies) {
             mine.extend(others);
         }
-        for (mine, others) in self.cells.iter_mut().zip(other.cells) {
+        for (place, others) in other.cells {
+            let mine = self.cells.entry(place).or_default();
             *mine = [mine[0] + others[0], mine[1] + others[1]];
         }
         self.squares += other.squares;

@@ -53,7 +53,7 @@ pub struct TargetFit {
     /// How well it was seen.
     pub surface: SurfaceCheck,
     /// Where the residuals lie.
-    pub residual_map: ResidualMap,
+    pub residual_map: Option<ResidualMap>,
     /// What is odd about the target or the scan, in words.
     pub notes: Vec<String>,
     /// Share of the samples on the target that lie off its certified surface.
@@ -69,7 +69,7 @@ pub struct TargetFit {
 /// # Errors
 /// The target is not found (see the message for why), too little of it is seen, or its surface does not fit.
 pub fn fit_target(field: &HeightField, target: &Target, request: &FitRequest) -> Result<TargetFit> {
-    let found = find_target(field, target)?;
+    let found = find_target(field, target, &request.expected)?;
     let warm = request
         .target_temperature_c
         .and_then(|temperature_c| target.at_temperature(temperature_c));

@@ -71,14 +71,16 @@ pub fn share_borders(
     if seeds.is_empty() {
         return Borders::default();
     }
-    let mut band = Band::new(class, seeds);
+    let mut band = Band::new(class, &seeds);
     // Colours of the band's cells as far as they were asked for.
     let mut lights: Vec<[f32; 3]> = Vec::new();
     let columns = class.ncols();
     let place = |cell: u32| (cell as usize / columns, cell as usize % columns);
     let mut reach = FIRST_REACH;
+    let mut narrower = false;
     loop {
         band.grow(class, reach);
+        lights.truncate(band.cells.len());
         let asked = lights.len();
         let more = band.cells[asked..].iter();
         lights.extend(more.map(|&cell| {
@@ -87,6 +89,14 @@ pub fn share_borders(
             light.unwrap_or(UNKNOWN)
         }));
         let typical = Typical::of(class, &band.other, apart, light);
+        // Where all that a class has are streaks, its colour is what lies farthest from their borders.
+        if reach > 1 && !typical.knows_all(&seeds) {
+            reach -= 1;
+            narrower = true;
+            // Its cells so far come first in the wider band, so that their colours need not be asked for again.
+            band = Band::new(class, &seeds);
+            continue;
+        }
         let mut shared = Vec::with_capacity(band.cells.len());
         let mut mixed = 0.0_f64;
         for (&cell, &light) in band.cells.iter().zip(&lights) {
@@ -112,7 +122,7 @@ pub fn share_borders(
         let length = sides as f64 * SIDE_LENGTH;
         let spread = (sides >= LEAST_SIDES).then(|| mixed * std::f64::consts::PI.sqrt() / length);
         let needed = spread.map_or(0, |spread| (REACH_SPREADS * spread).ceil() as usize);
-        if reach < needed.min(MOST_REACH) {
+        if !narrower && reach < needed.min(MOST_REACH) {
             reach = needed.min(MOST_REACH);
             continue;
         }
@@ -197,10 +207,10 @@ struct Band {
 
 impl Band {
     /// The cells at borders.
-    fn new(class: &Array2<u8>, seeds: Seeds) -> Self {
+    fn new(class: &Array2<u8>, seeds: &Seeds) -> Self {
         let mut other = Array2::from_elem(class.dim(), NO_BAND);
         let mut cells = Vec::new();
-        for (at, beyond) in seeds {
+        for &(at, beyond) in seeds {
             if other[at] == NO_BAND {
                 other[at] = beyond;
                 cells.push((at.0 * class.ncols() + at.1) as u32);
@@ -254,6 +264,8 @@ struct Typical {
     place: [usize; 256],
     /// Mean colour of each class in the tiles about each tile, or of the whole piece where these hold too few cells.
     means: Vec<Option<[f32; 3]>>,
+    /// Whether the whole piece has cells enough of a class for a typical colour.
+    known: [bool; 256],
 }
 
 impl Typical {
@@ -314,12 +326,22 @@ impl Typical {
                 means.push(mean(sum).or_else(|| mean(sum_of(whole))));
             }
         }
+        let mut known = [false; 256];
+        for (place, &k) in classes.iter().enumerate() {
+            known[usize::from(k)] = sums[whole * classes.len() + place][3] >= LEAST_CELLS;
+        }
         Self {
+            known,
             tiles,
             classes: classes.len(),
             place,
             means,
         }
+    }
+
+    /// Whether there is a typical colour of every class that has a border.
+    fn knows_all(&self, seeds: &Seeds) -> bool {
+        seeds.iter().all(|&(_, k)| self.known[usize::from(k)])
     }
 
     /// The mean colours of two classes in the tiles about a cell, or of the whole piece where these hold too few cells.

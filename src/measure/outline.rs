@@ -16,6 +16,10 @@ pub struct Rectangle {
     pub width_mm: f64,
     /// Direction of the long side from the x axis, rad, in (−π/2, π/2].
     pub yaw_rad: f64,
+    /// Standard uncertainty of length and width from where between two cells the ends run, mm.
+    pub ends_u_mm: [f64; 2],
+    /// Standard uncertainty of length and width from the choice of the direction, mm.
+    pub direction_u_mm: [f64; 2],
 }
 
 /// Convex hull of the covered cells' centres, mm relative to cell (0, 0), counter-clockwise.
@@ -69,6 +73,9 @@ fn hull(covered: &Array2<bool>, grid: &SurfaceGrid) -> Vec<[f64; 2]> {
 /// One side of it lies along a side of the hull (H. Freeman and R. Shapira, Communications of the ACM 18 (1975) 409–413).
 /// Each side is then moved out to half way between the outermost covered centre and the nearest uncovered one beyond it: the true
 /// edge runs between them. For an edge along the grid that is half a pitch, for a long edge at an angle next to nothing.
+///
+/// An end is known to half a cell, as far as that reaches in its direction: a rectangular distribution. Directions whose rectangle is no larger than the smallest by
+/// more than its ends are known cannot be told from it: lengths and widths among them are rectangular over their range.
 pub fn smallest_rectangle(covered: &Array2<bool>, grid: &SurfaceGrid) -> Option<Rectangle> {
     let hull = hull(covered, grid);
     let extent = |direction: [f64; 2]| {
@@ -80,31 +87,48 @@ pub fn smallest_rectangle(covered: &Array2<bool>, grid: &SurfaceGrid) -> Option<
         })
     };
     let mut best: Option<(f64, f64)> = None;
+    let mut found: Vec<[f64; 3]> = Vec::with_capacity(hull.len());
     for (index, point) in hull.iter().enumerate() {
         let next = hull[(index + 1) % hull.len()];
         let angle = (next[1] - point[1]).atan2(next[0] - point[0]);
         let (sin, cos) = angle.sin_cos();
         let ((low1, high1), (low2, high2)) = (extent([cos, sin]), extent([-sin, cos]));
         let area = (high1 - low1) * (high2 - low2);
+        let (one, two) = (high1 - low1, high2 - low2);
+        found.push([area, one.max(two), one.min(two)]);
         if best.is_none_or(|(least, _)| area < least * (1.0 - 1e-12)) {
             best = Some((area, angle));
         }
     }
-    let (_, angle) = best?;
+    let (least, angle) = best?;
     let rim = rim_cells(covered);
     let side = |direction: [f64; 2]| {
         let (low, high) = extent(direction);
         let beyond = |sign: f64, end: f64| {
             margin_mm(covered, &rim, grid, direction.map(|d| sign * d), sign * end)
         };
-        high - low + beyond(1.0, high) + beyond(-1.0, low)
+        let reach_mm =
+            direction[0].abs() * grid.pitch_across_mm + direction[1].abs() * grid.pitch_along_mm;
+        // Two ends, each rectangular over `reach_mm`.
+        (
+            high - low + beyond(1.0, high) + beyond(-1.0, low),
+            reach_mm / 6.0_f64.sqrt(),
+        )
     };
     let (sin, cos) = angle.sin_cos();
     let (one, two) = (side([cos, sin]), side([-sin, cos]));
-    let (length_mm, width_mm, angle) = if one >= two {
+    let ((length_mm, length_u), (width_mm, width_u), angle) = if one.0 >= two.0 {
         (one, two, angle)
     } else {
         (two, one, angle + FRAC_PI_2)
+    };
+    let slack = (length_u * width_mm).hypot(width_u * length_mm);
+    let alike = || found.iter().filter(|[area, ..]| *area <= least + slack);
+    let direction_u = |side: usize| {
+        let (low, high) = alike().fold((f64::INFINITY, 0.0_f64), |(low, high), sides| {
+            (low.min(sides[side]), high.max(sides[side]))
+        });
+        (high - low).max(0.0) / 12.0_f64.sqrt()
     };
     let turned = angle.rem_euclid(PI);
     let yaw_rad = if turned > FRAC_PI_2 + 1e-12 {
@@ -116,6 +140,8 @@ pub fn smallest_rectangle(covered: &Array2<bool>, grid: &SurfaceGrid) -> Option<
         length_mm,
         width_mm,
         yaw_rad,
+        ends_u_mm: [length_u, width_u],
+        direction_u_mm: [direction_u(1), direction_u(2)],
     })
 }
 

@@ -4,6 +4,7 @@ use std::ops::Range;
 
 use ndarray::Array2;
 
+use super::extent_budget::{ExtentBudget, extent_budget};
 use super::footprint::Footprint;
 use super::outline::{perimeter_mm, smallest_rectangle};
 use super::spans::{row_of, spans};
@@ -38,6 +39,8 @@ pub struct Measures {
     pub volume_mm3: f64,
     /// What its uncertainty is made of.
     pub budget: VolumeBudget,
+    /// What the uncertainties of area, length and width are made of.
+    pub extent_budget: ExtentBudget,
     /// Share of the footprint that no sample was seen for.
     pub filled_fraction: f64,
 }
@@ -80,6 +83,7 @@ pub fn measure(
     let volume_mm3 = sum_mm * cell_mm2;
     let area_mm2 = count * cell_mm2;
     let rectangle = smallest_rectangle(&footprint.covered, grid)?;
+    let perimeter_mm = perimeter_mm(&footprint.covered, grid);
     Some(Measures {
         x_mm: grid.x_mm(region.first_column as f64 + columns as f64 / count),
         y_mm: grid.y_mm(region.first_row as f64 + rows as f64 / count),
@@ -90,9 +94,10 @@ pub fn measure(
         mean_height_mm: volume_mm3 / area_mm2,
         area_mm2,
         surface_mm2: surface_mm2(heights_mm, &footprint.covered, &spans, grid, belt.noise_mm),
-        perimeter_mm: perimeter_mm(&footprint.covered, grid),
+        perimeter_mm,
         volume_mm3,
         budget: volume_budget(mended, footprint, grid, belt),
+        extent_budget: extent_budget(mended, footprint, grid, belt, &rectangle, perimeter_mm),
         filled_fraction: filled as f64 / count,
     })
 }

@@ -21,25 +21,26 @@ pub struct ShareBudget {
 }
 
 impl ShareBudget {
+    /// The contributions by name, fractions.
+    #[must_use]
+    pub fn parts(&self) -> [(&'static str, f64); 5] {
+        [
+            ("outline", self.outline),
+            ("border", self.border),
+            ("registration", self.registration),
+            ("specks", self.specks),
+            ("highlights", self.highlights),
+        ]
+    }
+
     /// Combined standard uncertainty, a fraction.
     #[must_use]
     pub fn combined(&self) -> f64 {
-        [
-            self.outline,
-            self.border,
-            self.registration,
-            self.specks,
-            self.highlights,
-        ]
-        .iter()
-        .map(|part| part * part)
-        .sum::<f64>()
-        .sqrt()
+        let squares = self.parts().map(|(_, part)| part * part);
+        squares.iter().sum::<f64>().sqrt()
     }
 }
 
-/// Standard uncertainty of the outline's place, common to a piece, cells (set by simulated pieces, no source).
-const OUTLINE_CELLS: f64 = 0.1;
 /// Standard uncertainty of a border's place, common to a piece, in edge spreads: typical colours are known to some parts in
 /// a hundred of the contrast (set by simulated pieces, no source).
 const BORDER_SPREADS: f64 = 0.03;
@@ -66,12 +67,19 @@ struct Sides {
 ///
 /// With n cells in the footprint, U sides of cells on the outline and U_k of them at the class, L sides between it and others
 /// and N their sum as a vector, all sides taken as π/4 of their number long:
-/// - outline, common displacement δ of a tenth of a cell: `δ·|U_k − share·U|/n`;
+/// - outline, displaced all round by δ = `outline_cells`, which is the area's uncertainty over the outline's length: `δ·|U_k − share·U|/n`;
 /// - border: a common displacement of three hundredths of the edge spread over L;
 /// - registration: `u·|N|/n`, because a closed border gains on one side what it loses on the other;
 /// - specks: rectangular, from nothing to twice what was changed in the class;
-/// - highlights: each blob is right or wrong as a whole, with the variance of a single draw `share·(1 − share)`.
-pub fn share_budget(raster: &ClassRaster, class: u8, share: f64, specks_cells: f64) -> ShareBudget {
+/// - highlights: a blob takes the class around it, which is in doubt where a border is nearer than the blob is wide, so on a share `p = L·2r/n` of
+///   the surface for blobs of radius r; there it is right or wrong as a whole, with the variance of a single draw `share·(1 − share)`.
+pub fn share_budget(
+    raster: &ClassRaster,
+    class: u8,
+    share: f64,
+    specks_cells: f64,
+    outline_cells: f64,
+) -> ShareBudget {
     let sides = sides(&raster.class, class);
     let cells = sides.cells.max(1.0);
     let spread = raster.spread.unwrap_or(UNKNOWN_SPREAD);
@@ -79,7 +87,7 @@ pub fn share_budget(raster: &ClassRaster, class: u8, share: f64, specks_cells: f
     let in_blobs = raster.highlights.filled_cells as f64;
     let draw = (share * (1.0 - share)).max(0.0).sqrt();
     ShareBudget {
-        outline: OUTLINE_CELLS
+        outline: outline_cells
             * SIDE_LENGTH
             * (sides.outline_of_class - share * sides.outline).abs()
             / cells,
@@ -87,7 +95,9 @@ pub fn share_budget(raster: &ClassRaster, class: u8, share: f64, specks_cells: f
         registration: REGISTRATION_CELLS * sides.net[0].hypot(sides.net[1]) / cells,
         specks: specks_cells.abs() / 3.0_f64.sqrt() / cells,
         highlights: if blobs > 0.0 {
-            draw * in_blobs / blobs.sqrt() / cells
+            let width = 2.0 * (in_blobs / blobs / std::f64::consts::PI).sqrt();
+            let near = (SIDE_LENGTH * sides.border * width / cells).min(1.0);
+            near.sqrt() * draw * in_blobs / blobs.sqrt() / cells
         } else {
             0.0
         },

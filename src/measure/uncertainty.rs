@@ -3,6 +3,7 @@
 use std::f64::consts::PI;
 
 use super::footprint::Footprint;
+use super::hidden_spread::hidden_spread;
 use super::spans::{row_of, spans};
 use crate::pieces::{CellState, Mended};
 use crate::surface::SurfaceGrid;
@@ -10,7 +11,7 @@ use crate::surface::SurfaceGrid;
 /// Standard deviation of a rebuilt flank's volume as a share of it, where flanks that are seen spoke for it.
 ///
 /// From simulated pieces (lobes, slabs, solids, rolls, strips; cameras at 25° and 32°): see `docs/methods/measures.md`.
-const LIKE_SEEN_SHARE: f64 = 0.025;
+pub(super) const LIKE_SEEN_SHARE: f64 = 0.025;
 
 /// What is known of belt, noise and scales where a piece lies.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -21,6 +22,12 @@ pub struct BeltKnowledge {
     pub belt_u_mm: f64,
     /// Relative standard uncertainty of volume from the scales (1 = 100 %), from the calibration.
     pub scale_u_rel: f64,
+    /// Relative standard uncertainties of lengths across and along (1 = 100 %), from the calibration.
+    pub plane_u_rel: [f64; 2],
+    /// Lowest height that counts as piece, mm.
+    pub low_mm: f64,
+    /// Whether two cameras look from either side, so that only slots are hidden.
+    pub two_views: bool,
 }
 
 /// Contributions to the standard uncertainty of a volume, mm³, independent of each other.
@@ -100,6 +107,9 @@ pub fn volume_budget(
             columns_mm[column] += height;
             match state {
                 CellState::Seen | CellState::Dropout => {}
+                CellState::Shadow | CellState::Beyond if belt.two_views => {
+                    alone_mm += f64::from(mended.ceiling_mm[[row, column]]);
+                }
                 CellState::Shadow | CellState::Beyond => like_seen_mm += height,
                 CellState::Alone => alone_mm += f64::from(mended.ceiling_mm[[row, column]]),
                 CellState::Gap => gaps_mm += height,
@@ -113,12 +123,17 @@ pub fn volume_budget(
     let sampling = sampling_variance(&rows_mm, noise_variance)
         + sampling_variance(&columns_mm, noise_variance);
     let rectangular = 1.0 / 12.0_f64.sqrt();
+    let (spoken_mm, spread_mm) = match hidden_spread(mended, &footprint.covered) {
+        Some(spread) if !belt.two_views => (spread.rebuilt_mm, spread.sum_u_mm()),
+        _ => (0.0, 0.0),
+    };
+    let like_seen_u_mm = (LIKE_SEEN_SHARE * (like_seen_mm - spoken_mm).max(0.0)).hypot(spread_mm);
     VolumeBudget {
         noise_mm3: noise_variance.sqrt() * cell_mm2,
         belt_mm3: belt.belt_u_mm * cell_mm2 * covered as f64,
         scale_mm3: belt.scale_u_rel * sum_mm * cell_mm2,
         rim_mm3: sampling.sqrt() * cell_mm2,
-        hidden_mm3: (LIKE_SEEN_SHARE * like_seen_mm).hypot(rectangular * alone_mm) * cell_mm2,
+        hidden_mm3: like_seen_u_mm.hypot(rectangular * alone_mm) * cell_mm2,
         gaps_mm3: rectangular * gaps_mm * cell_mm2,
     }
 }

@@ -1,7 +1,10 @@
 //! The stages in order, for one recording: rows in, measured pieces out.
 
+mod belt;
+mod budget;
 mod clock;
 mod frames;
+mod learn;
 mod lighting;
 mod piece;
 mod recording;

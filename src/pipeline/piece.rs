@@ -2,6 +2,7 @@
 
 use ndarray::Array2;
 
+use super::budget::{put_extent, put_fat};
 use super::result::MeasuredPiece;
 use crate::colour::{ClassMap, LabLimits, NO_CLASS};
 use crate::error::Result;
@@ -27,10 +28,13 @@ pub struct Method<'a> {
     pub product: &'a Product,
     /// How pieces are found.
     pub rules: FindRules,
+    /// Whether a limit between its classes was learned.
+    pub learned: bool,
     map: ClassMap,
     base: u8,
     fat: Option<usize>,
-    densities_kg_m3: Vec<f64>,
+    /// Density of each class, kg/m³.
+    pub densities_kg_m3: Vec<f64>,
     depths: Vec<DepthRule>,
 }
 
@@ -67,6 +71,7 @@ impl<'a> Method<'a> {
                 min_area_mm2: product.piece.min_area_cm2 * 100.0,
             },
             product,
+            learned: false,
         })
     }
 }
@@ -164,7 +169,7 @@ fn measure_piece(
             )?)
         }
     };
-    let record = record(
+    let mut record = record(
         region,
         mended,
         &measures,
@@ -176,8 +181,15 @@ fn measure_piece(
     let fat_budget = raster.as_ref().zip(method.fat).zip(record.fat_fraction);
     let fat_budget = fat_budget.map(|((raster, fat), share)| {
         let specks = raster.speck_cells.get(fat).copied().unwrap_or(0) as f64;
-        share_budget(raster, fat as u8, share, specks)
+        let area_u_mm2 = measures.extent_budget.combined().area_mm2;
+        let outline_mm = area_u_mm2 / measures.perimeter_mm.max(f64::MIN_POSITIVE);
+        let outline_cells = outline_mm / site.grid.cell_area_mm2().sqrt();
+        share_budget(raster, fat as u8, share, specks, outline_cells)
     });
+    put_extent(&mut record, &measures.extent_budget);
+    if let (Some(budget), Some(fat)) = (&fat_budget, method.fat) {
+        put_fat(&mut record, budget, fat, method);
+    }
     let none = || Array2::from_elem((0, 0), NO_CLASS);
     let (states, class, shared) = if site.keep_rasters {
         let states = Array2::from_shape_fn(footprint.covered.dim(), |at| {
@@ -287,6 +299,10 @@ fn record(
         mass_g: weight.mass_g,
         mass_u_g: weight.mass_u_g,
         filled_fraction: measures.filled_fraction,
+        fat_u_fraction: None,
+        area_u_cm2: None,
+        length_u_mm: None,
+        width_u_mm: None,
         flags: Vec::new(),
         classes: class_shares(method.product, raster.is_some(), &areas_cm2, &volumes_cm3),
         budget: Vec::new(),
@@ -304,15 +320,16 @@ fn record(
             source: source.to_string(),
             volume_u_cm3: part_mm3 / 1000.0,
             mass_u_g: (grams_per_cm3 * part_mm3 / 1000.0).abs(),
+            ..BudgetPart::default()
         })
         .collect();
     budget.push(BudgetPart {
         source: "density".to_string(),
-        volume_u_cm3: 0.0,
         mass_u_g: weight.mass_u_from_density_g,
+        ..BudgetPart::default()
     });
     record.budget = budget;
-    record.flags = flags(&record, region, raster, method.product, site);
+    record.flags = flags(&record, region, raster, method, site);
     Ok(record)
 }
 
@@ -336,9 +353,10 @@ fn flags(
     record: &PieceRecord,
     region: &Region,
     raster: Option<&ClassRaster>,
-    product: &Product,
+    method: &Method<'_>,
     site: &Site<'_>,
 ) -> Vec<Flag> {
+    let product = method.product;
     let outside = |limits: Option<Range>, value: f64| {
         limits.is_some_and(|limits| value < limits.low || limits.high < value)
     };
@@ -354,6 +372,7 @@ fn flags(
         (Flag::Filled, record.filled_fraction > FILLED_SHARE),
         (Flag::Clipped, raster.is_some_and(|raster| raster.doubtful)),
         (Flag::Belt, !site.belt_seen),
+        (Flag::Learned, method.learned && raster.is_some()),
         (Flag::SpecMass, outside(spec.mass_g, record.mass_g)),
         (Flag::SpecLength, outside(spec.length_mm, record.length_mm)),
         (Flag::SpecWidth, outside(spec.width_mm, record.width_mm)),

@@ -3,20 +3,20 @@
 use ndarray::{Array2, s};
 use rayon::prelude::*;
 
+use super::belt::{belt_seen, belt_under, scales_u_rel};
 use super::clock::Clock;
 use super::frames::{BrokenFrame, FrameRows};
+use super::learn::Learner;
 use super::lighting;
-use super::piece::{LEAST_BELT_SHARE, Method, Site, measure_region};
+use super::piece::{Method, Site, measure_region};
 use super::result::{BeltSummary, FrameView, MeasuredPiece, MeasuredRecording};
 use crate::calibration::Calibration;
 use crate::error::{Error, ErrorKind, Result};
-use crate::measure::{BeltKnowledge, ColourField, HeightPlace};
-use crate::pieces::{Lighting, PieceFinder, Region};
-use crate::product::Product;
+use crate::measure::{ColourField, HeightPlace};
+use crate::pieces::{Cameras, Lighting, PieceFinder};
+use crate::product::{LearnRule, Product};
 use crate::scan::{Profiles, Recording, Rejected, Scan, read_profiles};
-use crate::surface::{
-    BeltLine, FrameLayout, SurfaceBand, SurfaceGrid, SurfaceStream, belt_misfit_mm,
-};
+use crate::surface::{FrameLayout, SurfaceBand, SurfaceGrid, SurfaceStream};
 
 /// Missing rows handed on at a time, so that a wide gap takes no memory.
 const MISSING_ROWS: usize = 1024;
@@ -85,14 +85,62 @@ fn id(scan: &Scan) -> String {
 
 type Kept = (MeasuredRecording, Vec<FrameView>);
 
+/// What a pass over a recording is for.
+#[derive(Debug, Clone, Copy)]
+enum Purpose<'a> {
+    /// To count colours by this rule.
+    Learn(&'a LearnRule),
+    /// To measure, with a learned limit or without.
+    Measure { learned: bool },
+}
+
 fn run(recording: &Recording, plan: &Plan<'_>) -> Result<std::result::Result<Kept, BrokenFrame>> {
+    let Some(rule) = &plan.product.learn else {
+        return pass(recording, plan, Purpose::Measure { learned: false });
+    };
+    let colourless = Plan {
+        keep_views: false,
+        ..*plan
+    };
+    let learned = match pass(recording, &colourless, Purpose::Learn(rule))? {
+        Ok((looked, _)) => looked.learned,
+        Err(broken) => return Ok(Err(broken)),
+    };
+    let used = learned.as_ref().filter(|l| l.refused.is_none());
+    let product = match used {
+        Some(learned) => plan.product.with_limit(rule, learned.used()),
+        None => plan.product.clone(),
+    };
+    let plan = Plan {
+        product: &product,
+        ..*plan
+    };
+    let measured = pass(
+        recording,
+        &plan,
+        Purpose::Measure {
+            learned: used.is_some(),
+        },
+    )?;
+    Ok(measured.map(|(mut measured, views)| {
+        measured.learned.clone_from(&learned);
+        (measured, views)
+    }))
+}
+
+fn pass(
+    recording: &Recording,
+    plan: &Plan<'_>,
+    purpose: Purpose<'_>,
+) -> Result<std::result::Result<Kept, BrokenFrame>> {
     let first = recording.frames.first().ok_or_else(|| {
         Error::new(
             ErrorKind::Unmeasurable,
             format!("recording {} has no frames", recording.name),
         )
     })?;
-    let method = Method::new(plan.product, first.description.product_temperature_c)?;
+    let mut method = Method::new(plan.product, first.description.product_temperature_c)?;
+    method.learned = matches!(purpose, Purpose::Measure { learned: true });
     let profiles = match frame_profiles(recording) {
         Ok(profiles) => profiles,
         Err(broken) => return Ok(Err(broken)),
@@ -107,8 +155,12 @@ fn run(recording: &Recording, plan: &Plan<'_>) -> Result<std::result::Result<Kep
         colour: colour_field(first, grid, plan.calibration)?,
         pieces: Vec::new(),
         bands: plan.keep_views.then(Vec::new),
+        learner: match purpose {
+            Purpose::Learn(rule) => Some(Learner::new(rule)),
+            Purpose::Measure { .. } => None,
+        },
         colour_bands: Vec::new(),
-        scale_u_rel: plan.calibration.map_or(0.0, scale_u_rel),
+        scales_u_rel: plan.calibration.map_or([0.0; 3], scales_u_rel),
         light: lighting::lighting(first, plan.calibration)?,
         method: &method,
         grid,
@@ -191,6 +243,10 @@ fn run(recording: &Recording, plan: &Plan<'_>) -> Result<std::result::Result<Kep
         scans: Vec::new(),
         calibration: plan.calibration.map(|calibration| calibration.valid_from),
         has_colour: work.colour.is_some(),
+        learned: work
+            .learner
+            .as_ref()
+            .map(|learner| learner.learned(plan.product, work.colour.is_some())),
         belt,
         views: stream.view_report(),
         pieces,
@@ -204,10 +260,12 @@ struct Work<'a> {
     grid: SurfaceGrid,
     finder: PieceFinder,
     colour: Option<ColourField>,
-    scale_u_rel: f64,
+    scales_u_rel: [f64; 3],
     light: Lighting,
     pieces: Vec<MeasuredPiece>,
     bands: Option<Vec<SurfaceBand>>,
+    /// Counts colours instead of measuring, if set.
+    learner: Option<Learner<'a>>,
     colour_bands: Vec<Array2<[u8; 3]>>,
 }
 
@@ -216,6 +274,13 @@ impl Work<'_> {
         while let Some(band) = stream.next_band() {
             let kept = self.bands.is_some().then(|| band.clone());
             let regions = self.finder.push(band);
+            if let Some(learner) = &mut self.learner {
+                if let Some(field) = &mut self.colour {
+                    learner.look(&regions, field);
+                    field.release(self.finder.first_row());
+                }
+                continue;
+            }
             let lines = stream.belt_lines();
             let found: Result<Vec<Vec<MeasuredPiece>>> = regions
                 .into_par_iter()
@@ -223,7 +288,14 @@ impl Work<'_> {
                     let site = Site {
                         grid: self.grid,
                         colour: self.colour.as_ref(),
-                        belt: belt_under(&region, lines, self.scale_u_rel),
+                        belt: belt_under(
+                            &region,
+                            lines,
+                            self.scales_u_rel,
+                            self.method.rules.low_mm(),
+                            self.grid.pitch_along_mm,
+                            matches!(self.light.cameras, Cameras::Both { .. }),
+                        ),
                         light: self.light,
                         belt_seen: belt_seen(&region, lines),
                         keep_rasters: self.bands.is_some(),
@@ -336,55 +408,6 @@ fn colour_field(
         pitch_along_mm: first.description.height.pitch_along_mm,
     };
     ColourField::new(part, size.columns, place, grid, calibration).map(Some)
-}
-
-/// Relative standard uncertainty of volume from the scales' standard uncertainties.
-fn scale_u_rel(calibration: &Calibration) -> f64 {
-    let (errors, u) = (&calibration.errors, &calibration.errors_u);
-    [
-        u.across_scale / errors.across_scale,
-        u.along_scale / errors.along_scale,
-        u.height_scale / errors.height_scale,
-    ]
-    .iter()
-    .map(|part| part * part)
-    .sum::<f64>()
-    .sqrt()
-}
-
-fn lines_under<'a>(region: &Region, lines: &'a [BeltLine]) -> &'a [BeltLine] {
-    let first = region.first_row as f64;
-    let end = (region.first_row + region.heights_mm.nrows()) as f64;
-    let first = lines.partition_point(|line| line.row < first);
-    let end = lines.partition_point(|line| line.row < end);
-    &lines[first..end.max(first)]
-}
-
-fn belt_under(region: &Region, lines: &[BeltLine], scale_u_rel: f64) -> BeltKnowledge {
-    // Root mean square of what the lines under the piece say; lines without belt say nothing.
-    let over = |value: fn(&BeltLine) -> f64| {
-        let seen = lines_under(region, lines)
-            .iter()
-            .map(value)
-            .filter(|v| v.is_finite());
-        let (sum, count) = seen.fold((0.0, 0.0), |(sum, n), v| (sum + v * v, n + 1.0));
-        if count > 0.0 {
-            f64::sqrt(sum / count)
-        } else {
-            0.0
-        }
-    };
-    BeltKnowledge {
-        noise_mm: over(|line| line.noise_mm),
-        belt_u_mm: over(|line| line.u_mm).hypot(belt_misfit_mm(lines_under(region, lines))),
-        scale_u_rel,
-    }
-}
-
-fn belt_seen(region: &Region, lines: &[BeltLine]) -> bool {
-    lines_under(region, lines)
-        .iter()
-        .all(|line| line.seen_fraction >= LEAST_BELT_SHARE)
 }
 
 /// Orders and numbers the pieces, and says in which scan and lane each lies and when it passed.

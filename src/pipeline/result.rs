@@ -4,7 +4,7 @@ use ndarray::Array2;
 
 use crate::measure::{ShareBudget, SharedCell};
 use crate::surface::ViewReport;
-use crate::tables::PieceRecord;
+use crate::tables::{LearnedLimit, PieceRecord};
 
 /// A measured piece: its row of the table, and where it lies on the recording's grid.
 #[derive(Debug, Clone)]
@@ -54,6 +54,8 @@ pub struct MeasuredRecording {
     pub calibration: Option<jiff::Timestamp>,
     /// Whether there was colour.
     pub has_colour: bool,
+    /// The limit between two classes that the profile wants learned; `None`: it wants none.
+    pub learned: Option<LearnedLimit>,
     /// The belt and the noise.
     pub belt: BeltSummary,
     /// How a second camera's view agrees with the first; `None` without one.

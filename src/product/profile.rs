@@ -15,6 +15,107 @@ pub struct Product {
     pub weight: WeightFit,
     /// Limits for incoming pieces.
     pub spec: Spec,
+    /// A limit between two classes that is learned from each recording; `None`: all limits are as written.
+    pub learn: Option<LearnRule>,
+}
+
+impl Product {
+    /// The limit between the two classes that a learned limit takes the place of, as written: the index of the class below it, that of the
+    /// class above it, and the limit. `None` where the classes do not meet in one limit on that axis.
+    #[must_use]
+    pub fn limit_between(&self, rule: &LearnRule) -> Option<(usize, usize, f64)> {
+        let place = |name: &String| self.classes.iter().position(|class| class.name == *name);
+        let (one, two) = (place(&rule.between[0])?, place(&rule.between[1])?);
+        let range = |index: usize| self.classes[index].lab.map(|lab| lab.axis(rule.axis));
+        let inside = |limit: f64| rule.range.low < limit && limit < rule.range.high;
+        // A class without a box takes what the other leaves: the limit is the other's, if one of its ends alone lies in the range.
+        let alone =
+            |own: Range, index: usize, rest: usize| match (inside(own.low), inside(own.high)) {
+                (true, false) => Some((rest, index, own.low)),
+                (false, true) => Some((index, rest, own.high)),
+                _ => None,
+            };
+        match (range(one), range(two)) {
+            (Some(a), Some(b)) if a.high == b.low && inside(b.low) => Some((one, two, b.low)),
+            (Some(a), Some(b)) if b.high == a.low && inside(a.low) => Some((two, one, a.low)),
+            (Some(a), None) => alone(a, one, two),
+            (None, Some(b)) => alone(b, two, one),
+            _ => None,
+        }
+    }
+
+    /// The same profile with another limit between these classes; as it is where they do not meet.
+    #[must_use]
+    pub fn with_limit(&self, rule: &LearnRule, limit: f64) -> Self {
+        let mut product = self.clone();
+        if let Some((below, above, _)) = self.limit_between(rule) {
+            if let Some(lab) = &mut product.classes[below].lab {
+                lab.axis_mut(rule.axis).high = limit;
+            }
+            if let Some(lab) = &mut product.classes[above].lab {
+                lab.axis_mut(rule.axis).low = limit;
+            }
+        }
+        product
+    }
+}
+
+/// A limit between two classes that is learned from the colours of each recording's pieces.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LearnRule {
+    /// The two classes.
+    pub between: [String; 2],
+    /// How the limit is found.
+    pub method: LearnMethod,
+    /// The axis it lies on.
+    pub axis: LabAxis,
+    /// Values that are looked at; others belong to neither class.
+    pub range: Range,
+    /// Farthest that the limit may lie from the one written.
+    pub max_move: f64,
+}
+
+/// How a limit is learned.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum LearnMethod {
+    /// Otsu's criterion: the largest variance between the classes.
+    Otsu,
+    /// Where two normal distributions that fit best are equally likely.
+    TwoGaussian,
+}
+
+/// An axis of CIELAB.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum LabAxis {
+    /// Lightness.
+    L,
+    /// Green–red.
+    A,
+    /// Blue–yellow.
+    B,
+}
+
+impl LearnMethod {
+    /// Its name in a profile.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Otsu => "otsu",
+            Self::TwoGaussian => "two-gaussian",
+        }
+    }
+}
+
+impl LabAxis {
+    /// Its name in a profile.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::L => "l",
+            Self::A => "a",
+            Self::B => "b",
+        }
+    }
 }
 
 /// How pieces are found.
@@ -48,6 +149,26 @@ pub struct LabBox {
     pub a: Range,
     /// Blue–yellow limits.
     pub b: Range,
+}
+
+impl LabBox {
+    /// Its limits on an axis.
+    #[must_use]
+    pub fn axis(&self, axis: LabAxis) -> Range {
+        match axis {
+            LabAxis::L => self.l,
+            LabAxis::A => self.a,
+            LabAxis::B => self.b,
+        }
+    }
+
+    fn axis_mut(&mut self, axis: LabAxis) -> &mut Range {
+        match axis {
+            LabAxis::L => &mut self.l,
+            LabAxis::A => &mut self.a,
+            LabAxis::B => &mut self.b,
+        }
+    }
 }
 
 /// One class of material.

@@ -6,12 +6,12 @@ use crate::document::{Document, nearest};
 use crate::error::{Error, ErrorKind, Result};
 
 use super::profile::{
-    ClassRule, Composition, DensityRule, DepthRule, LabBox, PieceRules, Product, Range, Spec,
-    WeightFit,
+    ClassRule, Composition, DensityRule, DepthRule, LabAxis, LabBox, LearnMethod, LearnRule,
+    PieceRules, Product, Range, Spec, WeightFit,
 };
 use super::wire::{
-    ClassRecord, CompositionRecord, DepthRecord, LabRecord, PRODUCT_FORMAT, PieceRecord,
-    ProductRecord, SpecRecord, WeightRecord,
+    ClassRecord, CompositionRecord, DepthRecord, LabAxisRecord, LabRecord, LearnMethodRecord,
+    LearnRecord, PRODUCT_FORMAT, PieceRecord, ProductRecord, SpecRecord, WeightRecord,
 };
 
 /// How far a composition's sum may be from 1: three digits of rounding in seven parts and the usual error of proximate
@@ -127,14 +127,64 @@ fn product(document: &Document, record: ProductRecord) -> Result<Product> {
             class(document, index, record_class, is_base)
         })
         .collect::<Result<Vec<_>>>()?;
-    Ok(Product {
+    let product = Product {
         name: document.name("name", record.name)?,
         base: record.base,
         piece: piece(document, &record.piece)?,
         classes,
         weight: weight(document, &record.weight)?,
         spec: spec(document, &record.spec)?,
-    })
+        learn: None,
+    };
+    match record.learn {
+        None => Ok(product),
+        Some(record) => Ok(Product {
+            learn: Some(learn(document, record, &product)?),
+            ..product
+        }),
+    }
+}
+
+fn learn(document: &Document, record: LearnRecord, product: &Product) -> Result<LearnRule> {
+    let known = |name: &String| product.classes.iter().any(|class| class.name == *name);
+    let [one, two] = &record.between;
+    if !known(one) || !known(two) || one == two {
+        let names: Vec<&str> = product.classes.iter().map(|c| c.name.as_str()).collect();
+        return Err(document
+            .wrong("learn.between", format!("found \"{one}\" and \"{two}\""))
+            .expected(format!("expected two of the classes: {}", names.join(", "))));
+    }
+    let range = range(document, "learn.range", record.range)?;
+    let rule = LearnRule {
+        between: record.between,
+        method: match record.method {
+            LearnMethodRecord::Otsu => LearnMethod::Otsu,
+            LearnMethodRecord::TwoGaussian => LearnMethod::TwoGaussian,
+        },
+        axis: match record.axis {
+            LabAxisRecord::L => LabAxis::L,
+            LabAxisRecord::A => LabAxis::A,
+            LabAxisRecord::B => LabAxis::B,
+        },
+        range,
+        max_move: document.positive("learn.max_move", record.max_move)?,
+    };
+    if product.limit_between(&rule).is_none() {
+        return Err(document
+            .wrong(
+                "learn.between",
+                format!(
+                    "{} and {} do not meet in one limit on {} within {} to {}",
+                    rule.between[0],
+                    rule.between[1],
+                    rule.axis.name(),
+                    rule.range.low,
+                    rule.range.high
+                ),
+            )
+            .expected("expected the upper limit of one to be the lower limit of the other: it is what is learned"));
+    }
+    Ok(rule)
 }
 
 fn piece(document: &Document, record: &PieceRecord) -> Result<PieceRules> {

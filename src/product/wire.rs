@@ -29,6 +29,47 @@ pub(super) struct ProductRecord {
     /// Limits for incoming pieces.
     #[serde(default)]
     pub(super) spec: SpecRecord,
+    /// A limit between two classes learned from each recording; absent: all limits are as written.
+    pub(super) learn: Option<LearnRecord>,
+}
+
+/// A limit between two classes that is learned from the colours of each recording's pieces, for light that drifts.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub(super) struct LearnRecord {
+    /// Two classes, which meet in one limit on `axis`.
+    pub(super) between: [String; 2],
+    /// How the limit is found.
+    pub(super) method: LearnMethodRecord,
+    /// The axis of CIELAB it lies on.
+    pub(super) axis: LabAxisRecord,
+    /// Values that are looked at, from and to; the written limit lies among them.
+    pub(super) range: [f64; 2],
+    /// Farthest that the learned limit may lie from the written one; a farther one is refused.
+    #[schemars(extend("exclusiveMinimum" = 0))]
+    pub(super) max_move: f64,
+}
+
+/// How a limit is learned.
+#[derive(Debug, Clone, Copy, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub(super) enum LearnMethodRecord {
+    /// The largest variance between the classes.
+    Otsu,
+    /// Where two normal distributions that fit best are equally likely.
+    TwoGaussian,
+}
+
+/// An axis of CIELAB.
+#[derive(Debug, Clone, Copy, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub(super) enum LabAxisRecord {
+    /// Lightness.
+    L,
+    /// Green to red.
+    A,
+    /// Blue to yellow.
+    B,
 }
 
 /// How pieces are found.

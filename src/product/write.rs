@@ -38,6 +38,17 @@ fn to_text(product: &Product) -> String {
     text.number("scale", product.weight.scale);
     text.number("offset_g", product.weight.offset_g);
     text.number("density_u_rel", product.weight.density_u_rel);
+    if let Some(rule) = &product.learn {
+        text.table("learn");
+        text.raw(
+            "between",
+            &format!("[\"{}\", \"{}\"]", rule.between[0], rule.between[1]),
+        );
+        text.text("method", rule.method.name());
+        text.text("axis", rule.axis.name());
+        text.raw("range", &range(rule.range));
+        text.number("max_move", rule.max_move);
+    }
     let spec = &product.spec;
     let limits = [
         ("mass_g", spec.mass_g),

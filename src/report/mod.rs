@@ -1,8 +1,11 @@
-//! Pictures for people: height maps and pieces over colour.
+//! For people: pictures of heights, of pieces over colour and of uncertainty budgets; pages that print.
 
+mod html;
 mod pictures;
 
+pub use html::{DriftRecord, LogPlace, history_page, record_page};
+
 pub use pictures::{
-    HeightColours, PicturePaths, height_picture, piece_picture, save_picture, write_height_picture,
-    write_pictures,
+    HeightColours, PicturePaths, budget_picture, height_picture, piece_picture, save_picture,
+    write_height_picture, write_pictures,
 };

@@ -113,6 +113,7 @@ impl Scenario {
                 density_u_rel: 0.005,
             },
             spec: Spec::default(),
+            learn: None,
         }
     }
 

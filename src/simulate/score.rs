@@ -76,6 +76,8 @@ pub struct Match {
     pub volume_normalised: Option<f64>,
     /// Error of the mass over its stated standard uncertainty; `None` where that is 0.
     pub mass_normalised: Option<f64>,
+    /// Error of the fat fraction over its stated standard uncertainty; `None` where either is not known.
+    pub fat_normalised: Option<f64>,
 }
 
 /// The agreement of measured with true pieces.
@@ -101,6 +103,8 @@ pub struct Score {
     pub volume_normalised: Spread,
     /// Mass errors over their standard uncertainties.
     pub mass_normalised: Spread,
+    /// Errors of the fat fraction over their standard uncertainties.
+    pub fat_normalised: Spread,
 }
 
 /// Pairs measured with true pieces, nearest centroids first, one to one and no farther than `tolerance_mm`, and
@@ -142,6 +146,7 @@ pub fn score(records: &[PieceRecord], truth: &[TruthPiece], tolerance_mm: f64) -
         fat: Spread::of(matches.iter().filter_map(|m| m.fat)),
         volume_normalised: Spread::of(matches.iter().filter_map(|m| m.volume_normalised)),
         mass_normalised: Spread::of(matches.iter().filter_map(|m| m.mass_normalised)),
+        fat_normalised: Spread::of(matches.iter().filter_map(|m| m.fat_normalised)),
         matches,
     })
 }
@@ -214,6 +219,10 @@ fn compare(
         fat: record.fat_fraction.map(|f| f - truth.fat_fraction),
         volume_normalised: normalised(record.volume_cm3 - truth.volume_cm3, record.volume_u_cm3),
         mass_normalised: normalised(record.mass_g - truth.mass_g, record.mass_u_g),
+        fat_normalised: record
+            .fat_fraction
+            .zip(record.fat_u_fraction)
+            .and_then(|(fat, u)| normalised(fat - truth.fat_fraction, u)),
     }
 }
 
@@ -268,6 +277,10 @@ mod tests {
             mass_g: volume_cm3,
             mass_u_g: 0.0,
             filled_fraction: 0.0,
+            fat_u_fraction: None,
+            area_u_cm2: None,
+            length_u_mm: None,
+            width_u_mm: None,
             flags: Vec::new(),
             classes: Vec::new(),
             budget: Vec::new(),

@@ -1,7 +1,7 @@
 //! Order statistics and M-estimates of location.
 
 /// Factor that makes the median absolute deviation estimate a normal's standard deviation: 1/Φ⁻¹(3/4).
-const MAD_TO_SD: f64 = 1.482_602_218_505_602;
+pub(super) const MAD_TO_SD: f64 = 1.482_602_218_505_602;
 
 /// Tukey's biweight tuning constant for 95 % efficiency at the normal (Mosteller and Tukey 1977).
 const BIWEIGHT_C: f64 = 4.685;
@@ -29,6 +29,18 @@ pub fn median(values: &mut [f32]) -> Option<f32> {
     }
     let lower = below.iter().copied().fold(f32::NEG_INFINITY, f32::max);
     Some(f32::midpoint(lower, upper))
+}
+
+/// The median of `values` in double precision; of an even number of values the mean of the middle two. They are reordered.
+/// `None` when empty.
+pub(super) fn middle(values: &mut [f64]) -> Option<f64> {
+    values.sort_unstable_by(f64::total_cmp);
+    let n = values.len();
+    let upper = values.get(n / 2)?;
+    Some(match n % 2 {
+        1 => *upper,
+        _ => f64::midpoint(*values.get(n / 2 - 1)?, *upper),
+    })
 }
 
 /// Standard deviation from the median absolute deviation about `centre`. `values` are overwritten. `None` when empty.

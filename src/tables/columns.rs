@@ -65,6 +65,8 @@ pub struct Column {
     source: Source,
 }
 
+/// Columns that tables of version 1 did not always have: a table without them reads as one in which they are empty.
+pub(crate) const ADDED: [&str; 4] = ["fat_u_fraction", "area_u_cm2", "length_u_mm", "width_u_mm"];
 /// The end of the name of a class's area column.
 pub(crate) const CLASS_AREA: &str = "_area_cm2";
 /// The end of the name of a class's volume column.
@@ -149,7 +151,7 @@ macro_rules! text {
     };
 }
 
-static FIXED: [Column; 24] = [
+static FIXED: [Column; 28] = [
     text!(
         recording,
         "the recording; a scan that names none is a recording of its own, under its id"
@@ -286,6 +288,30 @@ static FIXED: [Column; 24] = [
             },
         },
     },
+    optional!(
+        fat_u_fraction,
+        "1",
+        6,
+        "standard uncertainty (k = 1) of fat_fraction; empty as fat_fraction"
+    ),
+    optional!(
+        area_u_cm2,
+        "cm²",
+        4,
+        "standard uncertainty (k = 1) of the area"
+    ),
+    optional!(
+        length_u_mm,
+        "mm",
+        3,
+        "standard uncertainty (k = 1) of the length, the choice of the rectangle's direction included"
+    ),
+    optional!(
+        width_u_mm,
+        "mm",
+        3,
+        "standard uncertainty (k = 1) of the width, likewise"
+    ),
 ];
 
 /// The columns that every piece table has, in order.
@@ -390,6 +416,10 @@ pub(crate) fn blank_record() -> PieceRecord {
         mass_g: f64::NAN,
         mass_u_g: f64::NAN,
         filled_fraction: f64::NAN,
+        fat_u_fraction: None,
+        area_u_cm2: None,
+        length_u_mm: None,
+        width_u_mm: None,
         flags: Vec::new(),
         classes: Vec::new(),
         budget: Vec::new(),
@@ -461,7 +491,8 @@ mod tests {
         // The list of the piece table in the format's description, version 1.
         let format = "recording, scan, piece, lane, time, x_mm, y_mm, yaw_mrad, length_mm, width_mm, max_height_mm, \
              mean_height_mm, area_cm2, surface_cm2, perimeter_mm, volume_cm3, volume_u_cm3, fat_fraction, \
-             fat_volume_fraction, fat_mass_fraction, mass_g, mass_u_g, filled_fraction, flags";
+             fat_volume_fraction, fat_mass_fraction, mass_g, mass_u_g, filled_fraction, flags, fat_u_fraction, area_u_cm2, \
+             length_u_mm, width_u_mm";
         assert_eq!(names.join(", "), format);
     }
 

@@ -4,7 +4,7 @@ use super::Flag;
 
 impl Flag {
     /// Every flag, in the order in which they are written.
-    pub const ALL: [Self; 12] = [
+    pub const ALL: [Self; 13] = [
         Self::Edge,
         Self::Cut,
         Self::Touching,
@@ -12,6 +12,7 @@ impl Flag {
         Self::Filled,
         Self::Clipped,
         Self::Belt,
+        Self::Learned,
         Self::SpecMass,
         Self::SpecLength,
         Self::SpecWidth,
@@ -29,6 +30,7 @@ impl Flag {
             Self::Filled => "filled",
             Self::Clipped => "clipped",
             Self::Belt => "belt",
+            Self::Learned => "learned",
             Self::SpecMass => "spec-mass",
             Self::SpecLength => "spec-length",
             Self::SpecWidth => "spec-width",
@@ -55,6 +57,9 @@ impl Flag {
                 "so much of its colour is clipped or missing that the class shares are doubtful"
             }
             Self::Belt => "no belt was seen near it: its height rests on belt seen far away",
+            Self::Learned => {
+                "a limit between its classes was learned from the recording, not taken from the profile"
+            }
             Self::SpecMass => "its mass is outside the spec",
             Self::SpecLength => "its length is outside the spec",
             Self::SpecWidth => "its width is outside the spec",

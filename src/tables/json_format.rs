@@ -5,6 +5,7 @@ use std::io::Write;
 use serde_json::{Map, Value, json};
 
 use super::columns::Cell;
+use super::digits::round_to;
 use super::{BudgetPart, PieceTable, Provenance};
 
 /// The format's name and version.
@@ -32,6 +33,16 @@ pub fn provenance_json(provenance: &Provenance) -> Value {
                 })),
                 "colour": used.has_colour,
                 "colour_lossy": used.colour_lossy,
+                "learned": used.learned.as_ref().map(|learned| json!({
+                    "between": learned.between,
+                    "axis": learned.axis,
+                    "method": learned.method,
+                    "profile_limit": learned.profile_limit,
+                    "learned_limit": learned.limit.map(|limit| round_to(limit, 3)),
+                    "limit_used": round_to(learned.used(), 3),
+                    "separability": learned.separability.map(|s| round_to(s, 4)),
+                    "refused": learned.refused,
+                })),
             })
         })
         .collect();
@@ -44,7 +55,8 @@ pub fn provenance_json(provenance: &Provenance) -> Value {
     })
 }
 
-/// What each uncertainty is made of, to four digits: the parts are estimates themselves.
+/// What each uncertainty is made of, to four digits: the parts are estimates themselves. A source that has no part in area,
+/// length, width or fat fraction does not name them.
 fn budget(parts: &[BudgetPart]) -> Value {
     let rounded = |value: f64| {
         let text = format!("{value:.3e}");
@@ -53,11 +65,21 @@ fn budget(parts: &[BudgetPart]) -> Value {
     parts
         .iter()
         .map(|part| {
-            json!({
-                "source": part.source,
-                "volume_u_cm3": rounded(part.volume_u_cm3),
-                "mass_u_g": rounded(part.mass_u_g),
-            })
+            let mut values = Map::new();
+            values.insert("source".to_string(), Value::from(part.source.as_str()));
+            values.insert("volume_u_cm3".to_string(), rounded(part.volume_u_cm3));
+            values.insert("mass_u_g".to_string(), rounded(part.mass_u_g));
+            for (name, value) in [
+                ("area_u_cm2", part.area_u_cm2),
+                ("length_u_mm", part.length_u_mm),
+                ("width_u_mm", part.width_u_mm),
+                ("fat_u_fraction", part.fat_u_fraction),
+            ] {
+                if value != 0.0 {
+                    values.insert(name.to_string(), rounded(value));
+                }
+            }
+            Value::Object(values)
         })
         .collect()
 }

@@ -17,7 +17,7 @@ pub use csv_format::write_csv;
 pub use digits::{round_to, with_uncertainty};
 pub use json_format::{provenance_json, write_json};
 pub use parquet_format::write_parquet;
-pub use provenance::{ProductUsed, Provenance, RecordingUsed};
+pub use provenance::{LearnedLimit, ProductUsed, Provenance, RecordingUsed};
 pub use record::{BudgetPart, ClassShare, Flag, PieceRecord};
 pub use table::{PieceTable, Rejected, read_pieces};
 pub use text_format::write_text;

@@ -20,6 +20,8 @@ pub enum Flag {
     Clipped,
     /// No belt was seen near it: its height rests on belt seen far away.
     Belt,
+    /// A limit between its classes was learned from the recording.
+    Learned,
     /// Mass outside the spec.
     SpecMass,
     /// Length outside the spec.
@@ -44,14 +46,22 @@ pub struct ClassShare {
 }
 
 /// One contribution to a piece's standard uncertainties, independent of the others.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct BudgetPart {
-    /// Where it comes from: `noise`, `belt`, `scale`, `rim`, `hidden`, `gaps`, `density`.
+    /// Where it comes from: `noise`, `belt`, `scale`, `rim`, `hidden`, `gaps`, `density`, `direction` and the sources of the fat fraction.
     pub source: String,
     /// Its part of the volume's standard uncertainty, cm³.
     pub volume_u_cm3: f64,
     /// Its part of the mass's standard uncertainty, g.
     pub mass_u_g: f64,
+    /// Its part of the area's standard uncertainty, cm².
+    pub area_u_cm2: f64,
+    /// Its part of the length's standard uncertainty, mm.
+    pub length_u_mm: f64,
+    /// Its part of the width's standard uncertainty, mm.
+    pub width_u_mm: f64,
+    /// Its part of the fat fraction's standard uncertainty; 0 where there is no fat fraction.
+    pub fat_u_fraction: f64,
 }
 
 /// One piece, one row. `None` is written as an empty cell (null in Parquet and JSON).
@@ -103,6 +113,14 @@ pub struct PieceRecord {
     pub mass_u_g: f64,
     /// Share of the footprint that no sample was seen for.
     pub filled_fraction: f64,
+    /// Standard uncertainty of the fat fraction; `None` as the fraction.
+    pub fat_u_fraction: Option<f64>,
+    /// Standard uncertainty of the footprint area, cm²; `None` when read from a table without it.
+    pub area_u_cm2: Option<f64>,
+    /// Standard uncertainty of the length, mm; `None` likewise.
+    pub length_u_mm: Option<f64>,
+    /// Standard uncertainty of the width, mm; `None` likewise.
+    pub width_u_mm: Option<f64>,
     /// Sorted, without repeats.
     pub flags: Vec<Flag>,
     /// One entry per class of the profile, in the profile's order.

@@ -6,7 +6,7 @@ use std::path::Path;
 
 use jiff::Timestamp;
 
-use super::columns::{CLASS_AREA, CLASS_VOLUME, Cell, Column, ColumnKind, columns_for};
+use super::columns::{ADDED, CLASS_AREA, CLASS_VOLUME, Cell, Column, ColumnKind, columns_for};
 use super::provenance::Provenance;
 use super::{Flag, PieceRecord, csv_format, parquet_read};
 use crate::document::nearest;
@@ -59,7 +59,8 @@ impl PieceTable {
 
 /// Reads a piece table from a `.csv` or `.parquet` file.
 ///
-/// Columns are found by name and may stand in any order; further columns are passed over.
+/// Columns are found by name and may stand in any order; further columns are passed over, and those that were added to version 1
+/// later may be missing: their values are then not known.
 ///
 /// # Errors
 /// A missing file or column, a cell of the wrong type, an unknown flag: with file, line (CSV) and column.
@@ -106,8 +107,12 @@ pub(crate) fn match_columns(names: &[String]) -> Result<Vec<(Column, usize)>> {
         }
     }
     let known: Vec<&str> = names.iter().map(String::as_str).collect();
+    let there = |column: &Column| {
+        !ADDED.contains(&column.name.as_ref()) || names.iter().any(|name| *name == column.name)
+    };
     columns_for(&classes)
         .into_iter()
+        .filter(there)
         .map(|column| {
             let at = names.iter().position(|name| *name == column.name);
             at.map(|at| (column.clone(), at)).ok_or_else(|| {
@@ -212,6 +217,10 @@ pub(crate) mod samples {
             mass_g: 178.4 + 10.0 * n,
             mass_u_g: 1.26,
             filled_fraction: 0.0,
+            fat_u_fraction: Some(0.0021),
+            area_u_cm2: Some(0.05),
+            length_u_mm: Some(0.21),
+            width_u_mm: None,
             flags: vec![Flag::Touching, Flag::SpecMass],
             classes: vec![
                 ClassShare {
@@ -237,6 +246,7 @@ pub(crate) mod samples {
         bare.fat_fraction = None;
         bare.fat_volume_fraction = None;
         bare.fat_mass_fraction = None;
+        bare.fat_u_fraction = None;
         bare.flags = Vec::new();
         for share in &mut bare.classes {
             share.area_cm2 = None;
@@ -259,6 +269,7 @@ pub(crate) mod samples {
                 }),
                 has_colour: true,
                 colour_lossy: false,
+                learned: None,
             }],
         };
         let rejected = vec![Rejected {
@@ -301,6 +312,16 @@ mod tests {
             message,
             "mass_g: the column is missing; a piece table has it; the nearest name here is mass"
         );
+    }
+
+    #[test]
+    fn a_table_from_before_the_added_columns_still_reads() {
+        let names: Vec<String> = columns_for(&[])
+            .iter()
+            .map(|column| column.name.to_string())
+            .filter(|name| !ADDED.contains(&name.as_str()))
+            .collect();
+        assert_eq!(match_columns(&names).unwrap().len(), names.len());
     }
 
     #[test]

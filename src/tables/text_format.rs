@@ -270,9 +270,13 @@ fn footer(text: &mut String, table: &PieceTable) {
             (true, true) => ", lossy colour: class shares less sure near edges",
             (true, false) => "",
         };
+        let learned = match &used.learned {
+            Some(learned) => format!(", {}", one_line(&learned.in_words())),
+            None => String::new(),
+        };
         let _ = writeln!(
             text,
-            "{}: scanner {}, calibration {}{product}{scans}{colour}",
+            "{}: scanner {}, calibration {}{product}{scans}{colour}{learned}",
             one_line(&used.recording),
             one_line(&used.scanner),
             used.calibration_text(),

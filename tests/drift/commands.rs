@@ -11,7 +11,9 @@ use weighlight::calibration::{
     GeometricErrors, Target, read_calibration, read_target, write_target,
 };
 use weighlight::drift::{DriftReport, Verdict, errors_to_list};
-use weighlight::scan::{Counts, HeightKind, HeightPart, HeightRows, ScanDescription, write_scan};
+use weighlight::scan::{
+    Counts, HeightKind, HeightPart, HeightRows, Profiles, ProfilesPart, ScanDescription, write_scan,
+};
 
 use crate::generator::{COUNT_MM, OFFSET_MM, Scene, drawn_scene, pose_at};
 use crate::plate;
@@ -25,6 +27,13 @@ fn target_file() -> PathBuf {
 }
 
 fn write(folder: &Path, id: &str, scene: &Scene, seed: u64) {
+    // An encoder that did not start at zero.
+    let profiles = (scene.uneven_mm != 0.0).then(|| Profiles {
+        encoder_mm: (0..scene.rows)
+            .map(|row| 7000.0 + scene.row_mm(row))
+            .collect(),
+        time: None,
+    });
     let description = ScanDescription {
         id: id.to_string(),
         captured: "2026-03-01T05:40:00Z".parse().expect("a time"),
@@ -46,14 +55,16 @@ fn write(folder: &Path, id: &str, scene: &Scene, seed: u64) {
         },
         views: Vec::new(),
         colour: None,
-        profiles: None,
+        profiles: profiles.is_some().then(|| ProfilesPart {
+            file: "profiles.csv".into(),
+        }),
     };
     let rows = HeightRows {
         first_row: 0,
         columns: scene.columns,
         counts: Counts::U16(scene.counts(seed)),
     };
-    write_scan(folder, &description, &rows, None, None).expect("written");
+    write_scan(folder, &description, &rows, None, profiles.as_ref()).expect("written");
 }
 
 /// Target scans at several turns of one scanner with errors.
@@ -146,6 +157,24 @@ fn a_check_says_what_moved_and_exits_by_its_verdict() {
         .assert()
         .code(3)
         .stdout(contains("scanner,scan,target,captured,name,value,u,"));
+}
+
+/// A belt that runs unevenly, with an encoder record: each row lies where the record says.
+#[test]
+fn an_encoder_record_is_followed() {
+    let folder = TempDir::new().expect("a folder");
+    let target = plate();
+    let mut scene = drawn_scene(&target, &mut ChaCha8Rng::seed_from_u64(90));
+    scene.errors = MOVED;
+    scene.uneven_mm = 2.0;
+    scene.targets[0].1 = pose_at(&target, [300.0, 210.0], 0.8);
+    let scan = folder.path().join("uneven");
+    write(&scan, "uneven", &scene, 90);
+    let found = report(&scan, &[], 3);
+    for (parameter, truth) in found.parameters.iter().zip(errors_to_list(&MOVED)) {
+        let (value, u) = (parameter.value.expect("told"), parameter.u.expect("told"));
+        assert!((value - truth).abs() < 4.0 * u, "{parameter:?} for {truth}");
+    }
 }
 
 /// From scans to a calibration, to checks against it, to a true volume.
@@ -404,4 +433,44 @@ fn scans_that_contradict_each_other_are_refused() {
         .code(1)
         .stderr(contains("contradicts the others: roll_mrad"));
     assert!(!folder.path().join("new.toml").exists());
+}
+
+#[test]
+fn a_check_goes_into_the_log_and_onto_a_record() {
+    let folder = TempDir::new().expect("a folder");
+    let scans = target_scans(folder.path(), MOVED, &[0.6, 1.1]);
+    let at = |name: &str| folder.path().join(name);
+    for (scan, name) in scans.iter().zip(["one", "two"]) {
+        let run = weighlight()
+            .arg("drift")
+            .arg(scan)
+            .arg("--target")
+            .arg(target_file())
+            .args(["--format", "json", "--operator", "A. Lund"])
+            .args(["--note", "after the knock"])
+            .arg("--log")
+            .arg(at("checks"))
+            .arg("--record")
+            .arg(at(&format!("{name}.html")))
+            .assert()
+            .code(3);
+        // What the log keeps is the hash of the report as it is written here.
+        let hash = blake3::hash(&run.get_output().stdout).to_hex().to_string();
+        let log = std::fs::read_to_string(at("checks/line-2.jsonl")).expect("a log");
+        assert!(log.lines().last().is_some_and(|it| it.contains(&hash)));
+        let record = std::fs::read_to_string(at(&format!("{name}.html"))).expect("a record");
+        assert!(record.contains("A. Lund") && record.contains("after the knock"));
+        assert!(record.contains(&hash) && record.contains("out of tolerance"));
+    }
+    let log = weighlight::history::read_log(&at("checks"), "line-2").expect("a log");
+    assert_eq!((log.entries.len(), log.damage.len()), (2, 0));
+    let record = std::fs::read_to_string(at("two.html")).expect("a record");
+    assert!(record.contains("entry 2") && record.contains(&log.entries[1].hash));
+    weighlight()
+        .args(["drift", "--history", "--log"])
+        .arg(at("checks"))
+        .assert()
+        .code(3)
+        .stdout(contains("scanner line-2: out of tolerance"))
+        .stdout(contains("log ends with entry 2"));
 }

@@ -32,6 +32,8 @@ pub struct Scene {
     pub camera: Option<(f64, f64)>,
     /// Share of samples at upright steps that land in between.
     pub mixed_fraction: f64,
+    /// How far the belt runs ahead and behind of its even pace, mm; the encoder record says so.
+    pub uneven_mm: f64,
 }
 
 pub const COUNT_MM: f64 = 0.01;
@@ -44,6 +46,11 @@ impl Scene {
 
     pub fn length_mm(&self) -> f64 {
         self.rows as f64 * self.pitch[1]
+    }
+
+    /// Measured y of a row: what the encoder says.
+    pub fn row_mm(&self, row: usize) -> f64 {
+        (row as f64 + 0.5) * self.pitch[1] + self.uneven_mm * (0.05 * row as f64).sin()
     }
 
     /// The true surface.
@@ -144,7 +151,7 @@ impl Scene {
             .flat_map_iter(|row| {
                 let mut rng = ChaCha8Rng::seed_from_u64(seed);
                 rng.set_stream(row as u64 + 1);
-                let y_m = (row as f64 + 0.5) * self.pitch[1];
+                let y_m = self.row_mm(row);
                 let mut line = Vec::with_capacity(self.columns);
                 for column in 0..self.columns {
                     let x_m = (column as f64 + 0.5) * self.pitch[0];
@@ -187,9 +194,7 @@ impl Scene {
             rows: self.rows,
             pitch_across_mm: self.pitch[0],
             pitch_along_mm: self.pitch[1],
-            y_mm: (0..self.rows)
-                .map(|row| (row as f64 + 0.5) * self.pitch[1])
-                .collect(),
+            y_mm: (0..self.rows).map(|row| self.row_mm(row)).collect(),
             z_mm,
         }
     }
@@ -252,6 +257,7 @@ pub fn drawn_scene(target: &Target, rng: &mut ChaCha8Rng) -> Scene {
         dropout_fraction: 0.01,
         camera: Some((side, angle)),
         mixed_fraction: 0.3,
+        uneven_mm: 0.0,
     }
 }
 

@@ -108,8 +108,10 @@ fn the_certificate_is_in_the_uncertainty() {
             errors_to_list(&bold.errors_u),
         );
         let scan_us = errors_to_list(&fit.errors_scan_u);
-        // Height scale rests on ten heights, each off by 0.02 mm.
-        assert!(10.0 * bold_us[2] < us[2], "{us:?} {bold_us:?}");
+        // Height scale rests on ten heights, each off by 0.02 mm: 0.02 mm over the root of the sum of their squares, 70 mm.
+        assert!((2.0e-4..4.5e-4).contains(&us[2]), "{us:?}");
+        // A check that takes its target as exact still sees bodies that do not fit together, but not all of it.
+        assert!(2.0 * bold_us[2] < us[2], "{us:?} {bold_us:?}");
         assert!((scan_us[2] / bold_us[2] - 1.0).abs() < 1e-6);
         for i in 0..9 {
             values += 1;

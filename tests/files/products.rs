@@ -4,7 +4,8 @@ use std::fs;
 
 use tempfile::TempDir;
 use weighlight::product::{
-    DensityRule, DepthRule, Product, find_product, read_product, write_product,
+    DensityRule, DepthRule, LabAxis, LearnMethod, Product, find_product, read_product,
+    write_product,
 };
 
 use crate::says;
@@ -326,4 +327,61 @@ fn a_profile_is_found_by_its_name() {
         &find_product(&folder.path().join("absent"), "ham").expect_err("no folder"),
         &["absent"],
     );
+}
+
+const LEARN: &str = "\
+[learn]
+between = [\"fat\", \"lean\"]
+method = \"two-gaussian\"
+axis = \"l\"
+range = [20, 95]
+max_move = 12
+
+[spec]
+";
+
+#[test]
+fn a_limit_to_be_learned_reads_and_writes_and_takes_the_place_of_the_written_one() {
+    let product = read(&GOOD.replace("[spec]\n", LEARN)).expect("a profile");
+    let rule = product.learn.clone().expect("a rule");
+    assert_eq!(
+        (rule.method, rule.axis),
+        (LearnMethod::TwoGaussian, LabAxis::L)
+    );
+    assert_eq!(product.limit_between(&rule), Some((1, 0, 62.0)));
+    let moved = product.with_limit(&rule, 57.5);
+    assert_eq!(moved.limit_between(&rule), Some((1, 0, 57.5)));
+    let folder = TempDir::new().expect("a folder");
+    let path = folder.path().join("belly-strips.toml");
+    write_product(&path, &product).expect("written");
+    assert_eq!(read_product(&path).expect("read back"), product);
+}
+
+#[test]
+fn a_limit_that_cannot_be_learned_is_refused_with_its_key() {
+    let learn = |from: &str, to: &str| {
+        assert_eq!(LEARN.matches(from).count(), 1, "{from}");
+        read(&GOOD.replace("[spec]\n", &LEARN.replace(from, to))).expect_err(to)
+    };
+    says(
+        &learn("\"fat\", \"lean\"", "\"fat\", \"bone\""),
+        &["learn.between", "bone", "fat, lean"],
+    );
+    says(
+        &learn("\"fat\", \"lean\"", "\"fat\", \"fat\""),
+        &["learn.between"],
+    );
+    // They meet at L 62 only.
+    says(
+        &learn("axis = \"l\"", "axis = \"a\""),
+        &["learn.between", "on a"],
+    );
+    says(
+        &learn("[20, 95]", "[70, 95]"),
+        &["do not meet in one limit"],
+    );
+    says(&learn("[20, 95]", "[95, 20]"), &["learn.range"]);
+    says(&learn("max_move = 12", "max_move = 0"), &["learn.max_move"]);
+    says(&learn("max_move = 12\n", ""), &["max_move"]);
+    says(&learn("two-gaussian", "kmeans"), &["kmeans"]);
 }

@@ -4,7 +4,9 @@
 mod accuracy;
 mod bad_input;
 mod fat;
+mod honesty;
 mod invariance;
+mod learned;
 mod recordings;
 mod solids;
 mod views;

@@ -4,7 +4,7 @@ use super::super::field::HeightField;
 use super::super::find::find_target;
 use super::fit::{StripeScan, TriangulationFit, fit_triangulation};
 use super::samples::{each_row, stripe_samples};
-use crate::calibration::{Target, Triangulation};
+use crate::calibration::{GeometricErrors, Target, Triangulation};
 use crate::error::{Error, ErrorKind, Result};
 use crate::scan::Scan;
 use crate::surface::stripe_heights_mm;
@@ -63,7 +63,8 @@ pub fn calibrate_stripes(
     let mut frame = None;
     for scan in scans {
         let field = stripe_field(scan, start)?;
-        let found = find_target(&field, target).map_err(|error| error.at(&scan.folder))?;
+        let found = find_target(&field, target, &GeometricErrors::NONE)
+            .map_err(|error| error.at(&scan.folder))?;
         frame.get_or_insert(field.geometry());
         let every = ((scan.rows.saturating_mul(scan.columns) / SAMPLES) as f64)
             .sqrt()

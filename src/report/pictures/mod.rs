@@ -1,9 +1,10 @@
-//! Pictures of one frame: its heights, and its pieces over its colour.
+//! Pictures of one frame: its heights, its pieces over its colour, and what their uncertainties are made of.
 //!
-//! Both show the belt from above as it lies, for someone at the outfeed looking upstream: x grows to the right and y
+//! The first two show the belt from above as it lies, for someone at the outfeed looking upstream: x grows to the right and y
 //! upwards, so the first row scanned is at the bottom and the belt travels down the picture. A millimetre is as long
 //! across as along, whatever the pitches.
 
+mod budget;
 mod colour_map;
 mod height;
 mod layout;
@@ -15,6 +16,7 @@ mod sampling;
 
 use std::path::{Path, PathBuf};
 
+pub use budget::budget_picture;
 pub use colour_map::HeightColours;
 pub use height::height_picture;
 pub use pieces::piece_picture;
@@ -32,9 +34,12 @@ pub struct PicturePaths {
     pub height: PathBuf,
     /// The pieces over the colour frame.
     pub pieces: PathBuf,
+    /// What the uncertainties of its pieces are made of; `None` for a frame without pieces.
+    pub budget: Option<PathBuf>,
 }
 
-/// Draws both pictures of a frame and writes them into `folder` as `SCAN.height.png` and `SCAN.pieces.png`.
+/// Draws the pictures of a frame and writes them into `folder` as `SCAN.height.png`, `SCAN.pieces.png` and, where there are pieces,
+/// `SCAN.budget.png`.
 ///
 /// # Errors
 /// The frame is empty, or a file cannot be written.
@@ -48,7 +53,11 @@ pub fn write_pictures(
     let paths = PicturePaths {
         height,
         pieces: folder.join(format!("{name}.pieces.png")),
+        budget: (!pieces.is_empty()).then(|| folder.join(format!("{name}.budget.png"))),
     };
+    if let Some(budget) = &paths.budget {
+        save_picture(budget, &budget_picture(&view.scan, pieces)?)?;
+    }
     save_picture(&paths.pieces, &piece_picture(view, pieces)?)?;
     Ok(paths)
 }

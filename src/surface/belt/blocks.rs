@@ -12,6 +12,8 @@ const ZONE_COLUMNS: usize = 12;
 /// Samples taken across a zone and along a block: enough for a median to a tenth of the noise.
 const SAMPLES_ACROSS: usize = 16;
 const SAMPLES_ALONG: usize = 5;
+/// Samples in a zone of a block, about.
+pub const CELL_SAMPLES: f64 = (SAMPLES_ACROSS * SAMPLES_ALONG) as f64;
 
 /// Where the samples are taken, and how far the sampling has come.
 #[derive(Debug)]

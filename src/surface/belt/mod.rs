@@ -45,6 +45,8 @@ pub struct BeltLine {
     pub seen_fraction: f64,
     /// Standard uncertainty of the line's height, mm.
     pub u_mm: f64,
+    /// Length along over which the lines' heights rest on the same samples, mm.
+    pub reach_mm: f64,
     /// Standard deviation of single samples around here, mm.
     pub noise_mm: f64,
     /// How far each zone's belt lies off level, tilt and bow here, mm; NaN where no belt is seen.
@@ -174,6 +176,7 @@ impl BeltTracker {
             zone_mm,
             seen_fraction: 0.0,
             u_mm: f64::NAN,
+            reach_mm: f64::NAN,
             noise_mm: f64::NAN,
             zone_rest_mm: Vec::new(),
         }

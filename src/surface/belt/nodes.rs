@@ -12,6 +12,12 @@ const ENOUGH_SAMPLES: f64 = 400.0;
 /// Prior standard deviations of tilt and bow at the frame's edge, mm: only there to keep unseen shapes at rest.
 const TILT_PRIOR_MM: f64 = 3.0;
 const BOW_PRIOR_MM: f64 = 1.0;
+/// Prior standard deviation of how the tilt changes along the belt, mm at the frame's edge: belts sway by hundredths of a millimetre
+/// (common practice, no source).
+const SWAY_PRIOR_MM: f64 = 0.03;
+/// Prior standard deviation of the undulation along, mm, and the wavelength below which it is not looked for, mm (common practice, no source).
+const WAVE_PRIOR_MM: f64 = 0.1;
+const WAVE_MM: f64 = 90.0;
 /// Window of the local rest: standard deviation along, mm, and across, zones.
 const REST_ALONG_MM: f64 = 10.0;
 const REST_ACROSS_ZONES: f64 = 0.8;
@@ -20,7 +26,7 @@ const REST_PRIOR_SAMPLES: f64 = 150.0;
 /// A cell wider than this many times the usual noise is not clean belt.
 const WIDE_CELL: f64 = 2.0;
 /// Variance of a median over that of a mean, for normal noise: π/2.
-const MEDIAN_VARIANCE: f64 = std::f64::consts::FRAC_PI_2;
+pub const MEDIAN_VARIANCE: f64 = std::f64::consts::FRAC_PI_2;
 /// Smallest noise believed, mm: heights are quantised.
 const LEAST_NOISE_MM: f64 = 0.003;
 
@@ -50,6 +56,17 @@ impl Shape {
     fn at(self, u: f64) -> f64 {
         self.tilt_mm * u + self.bow_mm * u * u
     }
+}
+
+/// Where the belt lies at a line: level in the middle, tilt beside that of the wide window, mm at the frame's edge.
+#[derive(Debug, Clone, Copy)]
+struct Lie {
+    level_mm: f64,
+    tilt_mm: f64,
+    /// Samples (effective) behind it.
+    effective: f64,
+    /// Equivalent width of the window: that of an even one whose means are as alike, `2√π·σ`, mm.
+    reach_mm: f64,
 }
 
 /// A clean cell in a window.
@@ -119,21 +136,30 @@ impl NodeFitter {
         let ShapeNode {
             shape, noise_mm, ..
         } = self.shape_at(index, row)?;
-        let (window, level_mm, effective) = NARROW_MM.iter().find_map(|&sigma_mm| {
+        let (window, lie) = NARROW_MM.iter().find_map(|&sigma_mm| {
             let reach = (3.0 * sigma_mm.max(REST_ALONG_MM) / sampling.block_mm()).ceil() as usize;
             let near = &cells[index.saturating_sub(reach)..(index + reach + 1).min(cells.len())];
             let mut window = window(near, row, sampling);
             window.retain(|seen| seen.cell.sd_mm <= WIDE_CELL * noise_mm);
-            let (level_mm, effective) = level(&window, sigma_mm, shape, noise_mm, sampling)?;
+            let lie = lie(&window, sigma_mm, shape, noise_mm, sampling)?;
             let widest = sigma_mm == NARROW_MM[NARROW_MM.len() - 1];
-            (effective >= ENOUGH_SAMPLES || (widest && effective > 0.0))
-                .then_some((window, level_mm, effective))
+            (lie.effective >= ENOUGH_SAMPLES || (widest && lie.effective > 0.0))
+                .then_some((window, lie))
         })?;
-        let rests = Rests::new(&window, level_mm, shape, noise_mm, sampling);
+        let Lie {
+            level_mm,
+            effective,
+            ..
+        } = lie;
+        let shape = Shape {
+            tilt_mm: shape.tilt_mm + lie.tilt_mm,
+            ..shape
+        };
+        let around = trend(&window, REST_ALONG_MM, shape, noise_mm, sampling)?;
         let zone_mm = (0..sampling.zones())
             .map(|zone| {
                 let u = sampling.zone_u[zone];
-                let rest = rests.at(zone);
+                let rest = rest(&window, zone, &around, shape, noise_mm, sampling);
                 (level_mm + shape.at(u) + rest) as f32
             })
             .collect();
@@ -154,6 +180,7 @@ impl NodeFitter {
             zone_mm,
             seen_fraction,
             u_mm,
+            reach_mm: lie.reach_mm,
             noise_mm,
             zone_rest_mm,
         })
@@ -269,73 +296,98 @@ fn shape(window: &[Seen], noise_mm: f64, sampling: &Sampling) -> Option<Shape> {
     })
 }
 
-/// Height in the middle at the window's centre, and the effective number of samples behind it.
-fn level(
+/// Height in the middle at the window's centre, and how the belt is tilted there: what makes a belt undulate is seldom the same on both its
+/// sides.
+fn lie(
     window: &[Seen],
     sigma_mm: f64,
     shape: Shape,
     noise_mm: f64,
     sampling: &Sampling,
-) -> Option<(f64, f64)> {
+) -> Option<Lie> {
+    let [level_mm, tilt_mm, ..] = trend(window, sigma_mm, shape, noise_mm, sampling)?;
+    Some(Lie {
+        level_mm: level_mm.0,
+        tilt_mm: tilt_mm.0,
+        // The level's own, and the tilt's over the belt's width: a third of that at the edge.
+        effective: 1.0 / (level_mm.1 + tilt_mm.1 / 3.0),
+        reach_mm: 2.0 * std::f64::consts::PI.sqrt() * sigma_mm,
+    })
+}
+
+/// The belt about the window's centre as level, tilt (mm at the frame's edge), climb and bend (mm at `sigma_mm` along), each with its variance
+/// in those of a single sample.
+///
+/// A mean over a stretch of an undulating belt is flatter than the belt. A line and a parabola along take what is lost into account; they
+/// and the tilt are drawn towards none by how belts undulate at most.
+fn trend(
+    window: &[Seen],
+    sigma_mm: f64,
+    shape: Shape,
+    noise_mm: f64,
+    sampling: &Sampling,
+) -> Option<[(f64, f64); 4]> {
+    let within = |seen: &&Seen| seen.along_mm.abs() <= 3.0 * sigma_mm;
+    let weight = |seen: &Seen| seen.cell.weight * gauss(seen.along_mm / sigma_mm);
+    let above = |seen: &Seen| seen.cell.height_mm - shape.at(sampling.zone_u[seen.zone]);
     let mut pairs: Vec<(f64, f64)> = window
         .iter()
-        .filter(|seen| seen.along_mm.abs() <= 3.0 * sigma_mm)
-        .map(|seen| {
-            let weight = seen.cell.weight * gauss(seen.along_mm / sigma_mm);
-            (
-                seen.cell.height_mm - shape.at(sampling.zone_u[seen.zone]),
-                weight,
-            )
-        })
+        .filter(within)
+        .map(|seen| (above(seen), weight(seen)))
         .collect();
     // Cells differ by their own median's error and by what the shape leaves: half the noise covers both.
-    tukey_location(&mut pairs, noise_mm / 2.0)
+    let (level_mm, _) = tukey_location(&mut pairs, noise_mm / 2.0)?;
+    let wave = std::f64::consts::TAU * sigma_mm / WAVE_MM;
+    let near = window.iter().filter(within).filter_map(|seen| {
+        let (u, v) = (sampling.zone_u[seen.zone], seen.along_mm / sigma_mm);
+        let rest_mm = above(seen) - level_mm;
+        let gate_mm = noise_mm + WAVE_PRIOR_MM * (wave * v.abs()).min(2.0);
+        (rest_mm.abs() <= gate_mm).then_some(([1.0, u, v, v * v], rest_mm, weight(seen)))
+    });
+    let variance = MEDIAN_VARIANCE * noise_mm * noise_mm;
+    let ridge = |prior_mm: f64| variance / (prior_mm * prior_mm);
+    let fit = weighted_least_squares(
+        near,
+        [
+            0.0,
+            ridge(SWAY_PRIOR_MM),
+            ridge(WAVE_PRIOR_MM * wave),
+            ridge(WAVE_PRIOR_MM * wave * wave / 2.0),
+        ],
+    )?;
+    let mut found: [(f64, f64); 4] =
+        std::array::from_fn(|k| (fit.coefficients[k], fit.cofactor[(k, k)]));
+    found[0].0 += level_mm;
+    Some(found)
 }
 
-/// What the cells near a node still show above level and shape.
-struct Rests {
-    /// Zone, weight, share of the weight by the distance along, and height above level and shape, mm, of each cell.
-    near: Vec<(usize, f64, f64, f64)>,
-    /// Share of the weight by the number of zones apart, as far as zones reach.
-    across: Vec<f64>,
-}
-
-impl Rests {
-    fn new(
-        window: &[Seen],
-        level_mm: f64,
-        shape: Shape,
-        noise_mm: f64,
-        sampling: &Sampling,
-    ) -> Self {
-        let near = window.iter().filter_map(|seen| {
-            let along = seen.along_mm / REST_ALONG_MM;
-            let rest_mm = seen.cell.height_mm - level_mm - shape.at(sampling.zone_u[seen.zone]);
-            let counts = along.abs() <= 3.0 && rest_mm.abs() <= 3.0 * noise_mm;
-            counts.then(|| (seen.zone, seen.cell.weight, gauss(along), rest_mm))
-        });
-        let across = (0..sampling.zones())
-            .map(|apart| apart as f64 / REST_ACROSS_ZONES)
-            .take_while(|across| *across <= 3.0);
-        Self {
-            near: near.collect(),
-            across: across.map(gauss).collect(),
+/// What the cells near a node still show above the belt's trend there and its shape, drawn towards 0 where little is seen.
+fn rest(
+    window: &[Seen],
+    zone: usize,
+    [level_mm, tilt_mm, climb_mm, bend_mm]: &[(f64, f64); 4],
+    shape: Shape,
+    noise_mm: f64,
+    sampling: &Sampling,
+) -> f64 {
+    let (mut sum, mut weights) = (0.0, REST_PRIOR_SAMPLES);
+    for seen in window {
+        let across = (seen.zone as f64 - zone as f64) / REST_ACROSS_ZONES;
+        let along = seen.along_mm / REST_ALONG_MM;
+        if across.abs() > 3.0 || along.abs() > 3.0 {
+            continue;
         }
-    }
-
-    /// The rest of a zone, drawn towards 0 where little is seen.
-    fn at(&self, zone: usize) -> f64 {
-        let (mut sum, mut weights) = (0.0, REST_PRIOR_SAMPLES);
-        for &(of, weight, along, rest_mm) in &self.near {
-            let Some(across) = self.across.get(of.abs_diff(zone)) else {
-                continue;
-            };
-            let weight = weight * across * along;
-            sum += weight * rest_mm;
-            weights += weight;
+        let u = sampling.zone_u[seen.zone];
+        let common_mm = level_mm.0 + tilt_mm.0 * u + (climb_mm.0 + bend_mm.0 * along) * along;
+        let rest_mm = seen.cell.height_mm - common_mm - shape.at(u);
+        if rest_mm.abs() > 3.0 * noise_mm {
+            continue;
         }
-        sum / weights
+        let weight = seen.cell.weight * gauss(across) * gauss(along);
+        sum += weight * rest_mm;
+        weights += weight;
     }
+    sum / weights
 }
 
 /// How far each zone's belt lies off level and shape, on the mean over the nearest blocks; NaN where none is seen.

@@ -1,0 +1,234 @@
+//! How well the flanks that are seen speak for those that are not.
+//!
+//! The seen side, looked at by a camera that is not there (mirrored to the far side, at the same angle), has shoulders and what lies behind
+//! them as the hidden side has, but known. Of the triangle between belt, shoulder and ray, a flank fills a share: 0 for a wall, 1 for a
+//! slope as steep as the ray. How much that share differs along the seen side, beyond what the direction of the edge explains, is how
+//! much a hidden flank may differ from what was expected of it; and over what length it stays alike says how many flanks,
+//! independent of each other, are hidden.
+
+use ndarray::{Array2, ArrayView1};
+
+use crate::pieces::{CellState, Mended};
+
+/// Lanes on either side over which the direction of an edge is taken.
+const DIRECTION_LANES: usize = 6;
+/// Shortest shadow, cells.
+const LEAST_SHADOW: f32 = 3.0;
+/// The seen side's lanes are looked at in stretches of a quarter.
+const LEAST_STRETCHES: f64 = 4.0;
+/// Fewest lanes from which a spread is taken.
+const LEAST_LANES: usize = 24;
+
+/// A seen lane's flank.
+struct Seen {
+    lane: usize,
+    share: f64,
+    direction: f64,
+    weight: f64,
+}
+
+/// What the seen side says about the hidden one.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct HiddenSpread {
+    /// Standard deviation of the share of the triangle that a flank fills.
+    pub share_sd: f64,
+    /// Lanes over which it stays alike.
+    pub alike_lanes: f64,
+    /// Sum of the squares of the hidden lanes' triangles, mm².
+    pub triangles_mm2: f64,
+    /// Sum of the hidden lanes' triangles, mm.
+    pub triangles_mm: f64,
+    /// Sum of the heights that were rebuilt in these lanes, mm.
+    pub rebuilt_mm: f64,
+}
+
+impl HiddenSpread {
+    /// Standard uncertainty of the sum of the rebuilt heights, mm: both what was asked and what is hidden differ from the mean.
+    #[must_use]
+    pub fn sum_u_mm(&self) -> f64 {
+        let apart = (self.alike_lanes * self.triangles_mm2)
+            .sqrt()
+            .min(self.triangles_mm);
+        std::f64::consts::SQRT_2 * self.share_sd * apart
+    }
+}
+
+/// Of a piece whose hidden side lies along the columns; `None` where nothing is hidden so, or too little is seen to tell.
+pub fn hidden_spread(mended: &Mended, covered: &Array2<bool>) -> Option<HiddenSpread> {
+    let (fall_mm, from_high) = ray(mended)?;
+    let lanes = covered.ncols();
+    let mut edge: Vec<Option<usize>> = vec![None; lanes];
+    let mut seen = Vec::new();
+    let (mut squares, mut sum, mut rebuilt_mm) = (0.0, 0.0, 0.0);
+    for (lane, edge) in edge.iter_mut().enumerate() {
+        let column = Lane {
+            heights_mm: mended.heights_mm.column(lane),
+            states: mended.states.column(lane),
+            covered: covered.column(lane),
+            from_high,
+        };
+        if let Some((height_mm, behind_mm)) = column.hidden_shoulder_mm() {
+            rebuilt_mm += behind_mm;
+            let triangle_mm = f64::from(height_mm * height_mm / fall_mm / 2.0);
+            squares += triangle_mm * triangle_mm;
+            sum += triangle_mm;
+        }
+        if let Some((place, share, weight)) = column.front(fall_mm) {
+            *edge = Some(place);
+            seen.push(Seen {
+                lane,
+                share,
+                direction: 0.0,
+                weight,
+            });
+        }
+    }
+    for flank in &mut seen {
+        flank.direction = direction(&edge, flank.lane)?;
+    }
+    let (share_sd, alike_lanes) = spread(&seen)?;
+    (sum > 0.0).then_some(HiddenSpread {
+        share_sd,
+        alike_lanes,
+        triangles_mm2: squares,
+        triangles_mm: sum,
+        rebuilt_mm,
+    })
+}
+
+/// Fall of the ray from one hidden cell to the next, mm, and whether it falls towards smaller rows.
+fn ray(mended: &Mended) -> Option<(f32, bool)> {
+    let mut falls = Vec::new();
+    for (states, ceilings) in mended
+        .states
+        .columns()
+        .into_iter()
+        .zip(mended.ceiling_mm.columns())
+    {
+        for row in 1..states.len() {
+            let hidden = |row: usize| matches!(states[row], CellState::Shadow | CellState::Alone);
+            if hidden(row - 1) && hidden(row) {
+                falls.push(ceilings[row - 1] - ceilings[row]);
+            }
+        }
+    }
+    let fall_mm = crate::stats::median(&mut falls)?;
+    (fall_mm != 0.0).then_some((fall_mm.abs(), fall_mm < 0.0))
+}
+
+struct Lane<'a> {
+    heights_mm: ArrayView1<'a, f32>,
+    states: ArrayView1<'a, CellState>,
+    covered: ArrayView1<'a, bool>,
+    from_high: bool,
+}
+
+impl Lane<'_> {
+    fn row(&self, at: usize) -> usize {
+        if self.from_high {
+            self.covered.len() - 1 - at
+        } else {
+            at
+        }
+    }
+
+    /// Height of the last seen cell before the hidden ones, counted from the camera's side, and the sum of the heights rebuilt behind it.
+    fn hidden_shoulder_mm(&self) -> Option<(f32, f64)> {
+        let hidden = |at: &usize| {
+            matches!(
+                self.states[self.row(*at)],
+                CellState::Shadow | CellState::Beyond
+            )
+        };
+        let last = (0..self.covered.len()).rev().find(|&at| {
+            let row = self.row(at);
+            self.covered[row] && self.states[row] == CellState::Seen
+        })?;
+        (last + 1..(last + 3).min(self.covered.len()))
+            .any(|at| hidden(&at))
+            .then(|| {
+                let behind = (last + 1..self.covered.len()).take_while(|at| hidden(at));
+                let behind_mm = behind.map(|at| f64::from(self.heights_mm[self.row(at)]));
+                (self.heights_mm[self.row(last)], behind_mm.sum())
+            })
+    }
+
+    /// Place of the mirrored camera's shoulder on the seen side, the share of the triangle filled behind it, and the triangle, mm.
+    fn front(&self, fall_mm: f32) -> Option<(usize, f64, f64)> {
+        let covered = |at: usize| self.covered[self.row(at)];
+        let height = |at: usize| self.heights_mm[self.row(at)];
+        let foot = (0..self.covered.len()).find(|&at| covered(at))?;
+        if self.states[self.row(foot)] != CellState::Seen {
+            return None;
+        }
+        let end = (foot..self.covered.len())
+            .find(|&at| !covered(at))
+            .unwrap_or(self.covered.len());
+        let top = (foot..end).max_by(|&a, &b| height(a).total_cmp(&height(b)))?;
+        let (mut shoulder, mut ray_mm) = (top, height(top));
+        for at in (foot..top).rev() {
+            ray_mm -= fall_mm;
+            if height(at) >= ray_mm {
+                ray_mm = height(at);
+                shoulder = at;
+            }
+        }
+        let height_mm = height(shoulder);
+        if height_mm < LEAST_SHADOW * fall_mm {
+            return None;
+        }
+        let behind_mm: f32 = (foot..shoulder).map(height).sum();
+        let triangle_mm = height_mm * height_mm / fall_mm / 2.0;
+        let share = f64::from(behind_mm / triangle_mm);
+        Some((shoulder, share, f64::from(triangle_mm)))
+    }
+}
+
+/// Cells along per lane across of the edge about a lane.
+fn direction(edge: &[Option<usize>], lane: usize) -> Option<f64> {
+    let first = lane.saturating_sub(DIRECTION_LANES);
+    let near = edge
+        .iter()
+        .enumerate()
+        .skip(first)
+        .take(lane + DIRECTION_LANES + 1 - first);
+    let points = near.filter_map(|(at, place)| {
+        let x = at as f64 - lane as f64;
+        place.map(|place| ([1.0, x], place as f64, 1.0))
+    });
+    let fit = crate::stats::weighted_least_squares(points, [0.0, 1e-6])?;
+    Some(fit.coefficients[1])
+}
+
+/// Standard deviation of the shares about what the direction explains, and over how many lanes they stay alike.
+fn spread(seen: &[Seen]) -> Option<(f64, f64)> {
+    let steepness = |flank: &Seen| flank.direction.atan().powi(2);
+    let fit = crate::stats::weighted_least_squares(
+        seen.iter()
+            .map(|flank| ([1.0, steepness(flank)], flank.share, flank.weight)),
+        [0.0, 1e-9],
+    )?;
+    let rest =
+        |flank: &Seen| flank.share - fit.coefficients[0] - fit.coefficients[1] * steepness(flank);
+    let weights: f64 = seen.iter().map(|flank| flank.weight).sum();
+    let variance = seen
+        .iter()
+        .map(|flank| flank.weight * rest(flank).powi(2))
+        .sum::<f64>()
+        / weights;
+    let rests: Vec<f64> = seen.iter().map(rest).collect();
+    let square: f64 = rests.iter().map(|r| r * r).sum();
+    if square <= 0.0 {
+        return None;
+    }
+    // Bartlett's window over a quarter of the lanes (W. K. Newey and K. D. West, Econometrica 55 (1987) 703–708): never negative.
+    let reach = rests.len() / 4;
+    let mut alike = 1.0;
+    for lag in 1..=reach {
+        let product: f64 = rests.iter().zip(&rests[lag..]).map(|(a, b)| a * b).sum();
+        alike += 2.0 * (1.0 - lag as f64 / (reach + 1) as f64) * product / square;
+    }
+    // Two coefficients were fitted to lanes that are alike over the window's length.
+    let free = 1.0 - 2.0 / LEAST_STRETCHES;
+    (rests.len() >= LEAST_LANES && alike > 0.0).then(|| ((variance / free).sqrt(), alike))
+}
