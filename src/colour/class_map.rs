@@ -8,13 +8,15 @@
 //! all its colours have one class. In the others each colour is evaluated, and the cell holds 64 classes. Cells are worked
 //! out when a colour of theirs is first met: a product shows a few thousand of the 262 144.
 
-use std::sync::{LazyLock, OnceLock};
+use std::sync::OnceLock;
+use std::sync::atomic::{AtomicU8, Ordering};
 
 use crate::{Error, ErrorKind, Result};
 
 use super::correction::CorrectionRow;
-use super::encoding::{ENCODER, linear_from_srgb};
+use super::encoding::ENCODER;
 use super::lab::{Lab, lab_from_linear};
+use super::lab_bounds::{LIGHT, LabBounds};
 
 /// A box in CIELAB (D65, 2°), limits included: `[low, high]`.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -37,13 +39,18 @@ impl LabLimits {
 }
 
 /// Class rules as a table over all 8-bit sRGB colours.
-#[derive(Debug, Clone)]
+#[derive(Debug)]
 pub struct ClassMap {
     rules: Vec<Option<LabLimits>>,
     base: u8,
+    /// The one class of each cell of which that is known, [`UNSURE`] for all others: most pixels need no more.
+    sure: Vec<AtomicU8>,
     /// One for each red and green; made when first met.
     rows: Vec<OnceLock<Box<Row>>>,
 }
+
+/// Not known, or several.
+const UNSURE: u8 = u8::MAX;
 
 /// The cells of all blues.
 type Row = [OnceLock<Cell>; CELLS];
@@ -58,7 +65,7 @@ enum Cell {
 /// Cells along each channel.
 const CELLS: usize = 64;
 /// Colours of a cell along each channel.
-const SIDE: usize = 4;
+pub(super) const SIDE: usize = 4;
 /// Colours of a cell.
 const BLOCK: usize = SIDE * SIDE * SIDE;
 
@@ -73,6 +80,9 @@ impl ClassMap {
         Ok(Self {
             rules: rules.to_vec(),
             base,
+            sure: (0..CELLS * CELLS * CELLS)
+                .map(|_| AtomicU8::new(UNSURE))
+                .collect(),
             rows: (0..CELLS * CELLS).map(|_| OnceLock::new()).collect(),
         })
     }
@@ -88,10 +98,23 @@ impl ClassMap {
     #[inline]
     pub fn classify(&self, rgb: [u8; 3]) -> u8 {
         let [r, g, b] = rgb.map(usize::from);
-        let row = self.rows[r / SIDE * CELLS + g / SIDE]
+        let place = (r / SIDE * CELLS + g / SIDE) * CELLS + b / SIDE;
+        // Whoever writes it writes the same, so that no order is needed.
+        match self.sure[place].load(Ordering::Relaxed) {
+            UNSURE => self.look_up(rgb, place),
+            class => class,
+        }
+    }
+
+    fn look_up(&self, rgb: [u8; 3], place: usize) -> u8 {
+        let [r, g, b] = rgb.map(usize::from);
+        let row = self.rows[place / CELLS]
             .get_or_init(|| Box::new(std::array::from_fn(|_| OnceLock::new())));
         match row[b / SIDE].get_or_init(|| self.cell([r / SIDE, g / SIDE, b / SIDE])) {
-            Cell::One(class) => *class,
+            Cell::One(class) => {
+                self.sure[place].store(*class, Ordering::Relaxed);
+                *class
+            }
             Cell::Several(classes) => classes[(r % SIDE * SIDE + g % SIDE) * SIDE + b % SIDE],
         }
     }
@@ -196,10 +219,6 @@ fn first_fit(rules: &[Option<LabLimits>], base: u8, lab: Lab) -> u8 {
         .map_or(base, |class| class as u8)
 }
 
-/// Linear light of each code in double precision.
-static LIGHT: LazyLock<[f64; 256]> =
-    LazyLock::new(|| std::array::from_fn(|code| linear_from_srgb(code as f64 / 255.0)));
-
 fn evaluate_block(rules: &[Option<LabLimits>], base: u8, lowest: [usize; 3]) -> [u8; BLOCK] {
     let light = &*LIGHT;
     std::array::from_fn(|within| {
@@ -233,83 +252,6 @@ fn sure_class(rules: &[Option<LabLimits>], base: u8, bounds: &LabBounds) -> Opti
         }
     }
     Some(base)
-}
-
-/// Ranges that hold L, a and b of every colour of a cell.
-struct LabBounds {
-    l: [f64; 2],
-    a: [f64; 2],
-    b: [f64; 2],
-}
-
-/// Linear RGB to XYZ over white, IEC 61966-2-1 (rows divided by the white they sum to).
-const TO_XYZ: [[f64; 3]; 3] = [
-    [0.4124 / 0.9505, 0.3576 / 0.9505, 0.1805 / 0.9505],
-    [0.2126, 0.7152, 0.0722],
-    [0.0193 / 1.089, 0.1192 / 1.089, 0.9505 / 1.089],
-];
-
-/// Widens the bounds: the matrix above has four decimals, that of the exact evaluation more. In any coordinate the two
-/// differ by at most 0.02 over the gamut.
-const MARGIN: f64 = 0.05;
-
-impl LabBounds {
-    /// Bounds from the cell's centre and the steepest slopes within the cell (mean value theorem). L, a and b are sums of
-    /// f(X), f(Y), f(Z); f is smooth and its slope falls, so its slope over a cell lies between those at the two corners.
-    fn of_cell(lowest: [usize; 3]) -> Self {
-        let light = &*LIGHT;
-        let low = lowest.map(|code| light[code]);
-        let high = lowest.map(|code| light[code + SIDE - 1]);
-        let centre: [f64; 3] = std::array::from_fn(|i| 0.5 * (low[i] + high[i]));
-        let half: [f64; 3] = std::array::from_fn(|i| 0.5 * (high[i] - low[i]));
-        let slope_high = xyz(low).map(f_slope);
-        let slope_low = xyz(high).map(f_slope);
-        let f = xyz(centre).map(cie_f);
-        // Largest |change| of f(first) − f(second) between the centre and any colour of the cell.
-        let reach = |first: usize, second: usize| -> f64 {
-            (0..3)
-                .map(|channel| {
-                    let [p, q] = [TO_XYZ[first][channel], TO_XYZ[second][channel]];
-                    let most = p * slope_high[first] - q * slope_low[second];
-                    let least = p * slope_low[first] - q * slope_high[second];
-                    most.abs().max(least.abs()) * half[channel]
-                })
-                .sum()
-        };
-        let around = |value: f64, reach: f64| [value - reach - MARGIN, value + reach + MARGIN];
-        Self {
-            l: [
-                116.0 * cie_f(xyz(low)[1]) - 16.0 - MARGIN,
-                116.0 * cie_f(xyz(high)[1]) - 16.0 + MARGIN,
-            ],
-            a: around(500.0 * (f[0] - f[1]), 500.0 * reach(0, 1)),
-            b: around(200.0 * (f[1] - f[2]), 200.0 * reach(1, 2)),
-        }
-    }
-}
-
-fn xyz(linear: [f64; 3]) -> [f64; 3] {
-    TO_XYZ.map(|row| row[0] * linear[0] + row[1] * linear[1] + row[2] * linear[2])
-}
-
-/// Where CIE 15 changes from line to cube root.
-const KNEE: f64 = 216.0 / 24389.0;
-
-fn cie_f(t: f64) -> f64 {
-    if t > KNEE {
-        t.cbrt()
-    } else {
-        (24389.0 / 27.0 * t + 16.0) / 116.0
-    }
-}
-
-/// Slope of [`cie_f`].
-fn f_slope(t: f64) -> f64 {
-    if t > KNEE {
-        1.0 / (3.0 * t.cbrt().powi(2))
-    } else {
-        24389.0 / 27.0 / 116.0
-    }
 }
 
 #[cfg(test)]

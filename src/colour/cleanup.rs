@@ -61,20 +61,19 @@ pub fn fill_highlights(
         )
         .expected(format!("{:?}, as the classes", class.dim())));
     }
-    if !saturated.iter().any(|&lit| lit) {
-        return Ok(Highlights::default());
-    }
     let window = Window::of(class);
-    let before: Vec<u8> = class.iter().copied().collect();
-    let lit: Vec<bool> = saturated
-        .iter()
-        .zip(&before)
-        .map(|(&lit, &class)| lit && class != NO_CLASS)
-        .collect();
-    let blobs = window.patches(|cell, next| lit[cell] && lit[next], |cell| lit[cell]);
+    let (Some(classes), Some(saturated)) = (class.as_slice(), saturated.as_slice()) else {
+        return Ok(Highlights::default());
+    };
+    let mut lit = saturated.to_vec();
+    for (lit, &class) in lit.iter_mut().zip(classes) {
+        *lit &= class != NO_CLASS;
+    }
+    let blobs = window.patches(&lit);
     if blobs.is_empty() {
         return Ok(Highlights::default());
     }
+    let before = classes.to_vec();
     let small = |blob: &&Vec<usize>| blob.len() as f64 * cell_area_mm2 <= max_area_mm2;
 
     let mut has_no_vote = lit.clone();
@@ -85,7 +84,9 @@ pub fn fill_highlights(
     }
 
     let mut result = Highlights::default();
-    let mut after = before.clone();
+    let Some(after) = class.as_slice_mut() else {
+        return Ok(result);
+    };
     let mut stamp = vec![0_u32; before.len()];
     for (number, blob) in (1_u32..).zip(&blobs) {
         let mut region = blob.clone();
@@ -121,10 +122,6 @@ pub fn fill_highlights(
             }
         }
     }
-    class
-        .iter_mut()
-        .zip(after)
-        .for_each(|(slot, winner)| *slot = winner);
     Ok(result)
 }
 
@@ -295,31 +292,33 @@ impl Window {
         }
     }
 
-    /// Patches of cells joined over edges or corners, ordered by their first cell, which is each patch's first entry.
-    fn patches(
-        self,
-        alike: impl Fn(usize, usize) -> bool,
-        belongs: impl Fn(usize) -> bool,
-    ) -> Vec<Vec<usize>> {
-        let mut seen = vec![false; self.rows * self.columns];
+    /// Patches of set cells joined over edges or corners, ordered by their first cell, which is each patch's first entry.
+    fn patches(self, set: &[bool]) -> Vec<Vec<usize>> {
+        const BLOCK: usize = 64;
+        let mut open = set.to_vec();
         let mut patches = Vec::new();
-        for start in 0..seen.len() {
-            if seen[start] || !belongs(start) {
+        for (block, cells) in set.chunks(BLOCK).enumerate() {
+            if !cells.iter().fold(false, |any, &set| any | set) {
                 continue;
             }
-            seen[start] = true;
-            let mut patch = vec![start];
-            let mut done = 0;
-            while let Some(&cell) = patch.get(done) {
-                done += 1;
-                self.around(cell, |next| {
-                    if !seen[next] && belongs(next) && alike(cell, next) {
-                        seen[next] = true;
-                        patch.push(next);
-                    }
-                });
+            for start in block * BLOCK..block * BLOCK + cells.len() {
+                if !open[start] {
+                    continue;
+                }
+                open[start] = false;
+                let mut patch = vec![start];
+                let mut done = 0;
+                while let Some(&cell) = patch.get(done) {
+                    done += 1;
+                    self.around(cell, |next| {
+                        if open[next] {
+                            open[next] = false;
+                            patch.push(next);
+                        }
+                    });
+                }
+                patches.push(patch);
             }
-            patches.push(patch);
         }
         patches
     }
@@ -465,12 +464,12 @@ mod tests {
             areas.sort_unstable();
             areas
         };
-        let flat: Vec<u8> = class.iter().copied().collect();
-        let mut ours: Vec<usize> = Window::of(&class)
-            .patches(|p, q| flat[p] == flat[q], |p| flat[p] != NO_CLASS)
-            .iter()
-            .map(Vec::len)
-            .collect();
+        let of_one_class = |class: &Array2<u8>| -> Vec<Vec<usize>> {
+            let set = |k: u8| class.iter().map(|&cell| cell == k).collect::<Vec<bool>>();
+            let patches = |k: u8| Window::of(class).patches(&set(k));
+            (0..NO_CLASS).flat_map(patches).collect()
+        };
+        let mut ours: Vec<usize> = of_one_class(&class).iter().map(Vec::len).collect();
         ours.sort_unstable();
         assert_eq!(ours, areas_by_imageproc(&class));
 
@@ -482,7 +481,7 @@ mod tests {
         // What is still small touches no other class.
         let flat: Vec<u8> = cleaned.iter().copied().collect();
         let window = Window::of(&cleaned);
-        for patch in window.patches(|p, q| flat[p] == flat[q], |p| flat[p] != NO_CLASS) {
+        for patch in of_one_class(&cleaned) {
             let mut alone = true;
             for &cell in &patch {
                 window.around(cell, |next| {

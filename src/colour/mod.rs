@@ -11,6 +11,7 @@ mod correction;
 mod encoding;
 mod fit;
 mod lab;
+mod lab_bounds;
 mod patches;
 
 pub use class_map::{ClassMap, LabLimits};

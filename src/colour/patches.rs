@@ -40,8 +40,7 @@ pub(super) fn patches(class: &Array2<u8>) -> (Vec<Run>, Vec<Patch>) {
         let mut column = next_inside(cells, 0);
         while column < cells.len() {
             let own = cells[column];
-            let length = cells[column..].iter().position(|&cell| cell != own);
-            let end = length.map_or(cells.len(), |length| column + length);
+            let end = run_end(cells, column);
             let label = runs.len() as u32;
             parents.push(label);
             // Runs above that end before this one begins (diagonals included) can't touch later ones either.
@@ -104,6 +103,21 @@ fn next_inside(cells: &[u8], mut column: usize) -> usize {
     let rest = cells.get(column..).unwrap_or_default();
     let inside = rest.iter().position(|&cell| cell != NO_CLASS);
     inside.map_or(cells.len(), |inside| column + inside)
+}
+
+/// One past the last cell of the run of one class that begins at `first`; whole blocks of it are passed over.
+fn run_end(cells: &[u8], first: usize) -> usize {
+    const BLOCK: usize = 32;
+    let own = cells[first];
+    let mut next = first;
+    while let Some(block) = cells.get(next..next + BLOCK) {
+        if block.iter().fold(0, |any, &cell| any | (cell ^ own)) != 0 {
+            break;
+        }
+        next += BLOCK;
+    }
+    let length = cells[next..].iter().position(|&cell| cell != own);
+    length.map_or(cells.len(), |length| next + length)
 }
 
 fn find(parents: &mut [u32], mut label: u32) -> u32 {

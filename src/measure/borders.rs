@@ -8,7 +8,7 @@
 
 use ndarray::Array2;
 
-use super::spans::spans;
+use super::spans::{class_counts, row_of};
 use crate::colour::NO_CLASS;
 
 /// A cell of two classes.
@@ -53,6 +53,8 @@ const LEAST_CONTRAST: f32 = 1e-4;
 const LEAST_CELLS: f32 = 8.0;
 /// A border's length over its number of cell sides, mean over all directions.
 const SIDE_LENGTH: f64 = std::f64::consts::FRAC_PI_4;
+/// The colour of a cell of which none is known.
+const UNKNOWN: [f32; 3] = [f32::NAN; 3];
 /// A cell in no band.
 const NO_BAND: u8 = NO_CLASS;
 
@@ -63,33 +65,48 @@ const NO_BAND: u8 = NO_CLASS;
 pub fn share_borders(
     class: &Array2<u8>,
     apart: &Array2<bool>,
-    light: &dyn Fn((usize, usize)) -> Option<[f32; 3]>,
+    light: &impl Fn((usize, usize)) -> Option<[f32; 3]>,
 ) -> Borders {
     let (seeds, sides) = border_cells(class);
     if seeds.is_empty() {
         return Borders::default();
     }
+    let mut band = Band::new(class, &seeds);
+    // Colours of the band's cells as far as they were asked for.
+    let mut lights: Vec<[f32; 3]> = Vec::new();
+    let columns = class.ncols();
+    let place = |cell: u32| (cell as usize / columns, cell as usize % columns);
     let mut reach = FIRST_REACH;
     let mut narrower = false;
     loop {
-        let (band, other) = grow(class, seeds.clone(), reach);
-        let typical = Typical::of(class, &other, apart, light);
+        band.grow(class, reach);
+        lights.truncate(band.cells.len());
+        let asked = lights.len();
+        let more = band.cells[asked..].iter();
+        lights.extend(more.map(|&cell| {
+            let at = place(cell);
+            let light = if apart[at] { None } else { light(at) };
+            light.unwrap_or(UNKNOWN)
+        }));
+        let typical = Typical::of(class, &band.other, apart, light);
         // Where all that a class has are streaks, its colour is what lies farthest from their borders.
         if reach > 1 && !typical.knows_all(&seeds) {
             reach -= 1;
             narrower = true;
+            // Its cells so far come first in the wider band, so that their colours need not be asked for again.
+            band = Band::new(class, &seeds);
             continue;
         }
-        let mut shared = Vec::with_capacity(band.len());
+        let mut shared = Vec::with_capacity(band.cells.len());
         let mut mixed = 0.0_f64;
-        for &at in &band {
-            if apart[at] {
+        for (&cell, &light) in band.cells.iter().zip(&lights) {
+            if light[0].is_nan() {
                 continue;
             }
-            let (own, other) = (class[at], other[at]);
-            let Some(share) = light(at)
-                .and_then(|light| part(light, typical.near(at, other)?, typical.near(at, own)?))
-            else {
+            let at = place(cell);
+            let (own, other) = (class[at], band.other[at]);
+            let [one, two] = typical.near(at, [other, own]);
+            let Some(share) = one.zip(two).and_then(|(one, two)| part(light, one, two)) else {
                 continue;
             };
             mixed += f64::from(share * (1.0 - share));
@@ -153,59 +170,102 @@ fn border_cells(class: &Array2<u8>) -> (Seeds, usize) {
     };
     for (row, line) in cells.chunks(columns.max(1)).enumerate() {
         let first = row * columns;
-        for column in 1..line.len() {
-            if line[column] != line[column - 1] {
-                meet(first + column - 1, first + column);
-            }
-        }
+        let right = line.get(1..).unwrap_or_default();
+        differing(line, right, |column| {
+            meet(first + column, first + column + 1)
+        });
         if let Some(below) = cells.get(first + columns..first + 2 * columns) {
-            for (column, (a, b)) in line.iter().zip(below).enumerate() {
-                if a != b {
-                    meet(first + column, first + columns + column);
-                }
-            }
+            differing(line, below, |column| {
+                meet(first + column, first + columns + column)
+            });
         }
     }
     (seeds, sides)
 }
 
-/// The cells up to `reach` cells from a border, each with the class beyond it.
-fn grow(class: &Array2<u8>, seeds: Seeds, reach: usize) -> (Vec<(usize, usize)>, Array2<u8>) {
-    let (rows, columns) = class.dim();
-    let mut other = Array2::from_elem(class.dim(), NO_BAND);
-    let mut band = Vec::new();
-    for (at, beyond) in seeds {
-        if other[at] == NO_BAND {
-            other[at] = beyond;
-            band.push(at);
+/// Calls `meet` with the places at which two rows differ; whole blocks that do not are passed over.
+fn differing(ones: &[u8], twos: &[u8], mut meet: impl FnMut(usize)) {
+    const BLOCK: usize = 32;
+    for (block, (ones, twos)) in ones.chunks(BLOCK).zip(twos.chunks(BLOCK)).enumerate() {
+        let pairs = ones.iter().zip(twos);
+        if pairs.clone().fold(0, |any, (one, two)| any | (one ^ two)) != 0 {
+            let places = pairs.enumerate().filter(|(_, (one, two))| one != two);
+            places.for_each(|(within, _)| meet(block * BLOCK + within));
         }
     }
-    let mut first = 0;
-    for _ in 1..reach {
-        let end = band.len();
-        for index in first..end {
-            let (row, column) = band[index];
-            for r in row.saturating_sub(1)..(row + 2).min(rows) {
-                for c in column.saturating_sub(1)..(column + 2).min(columns) {
-                    let at = (r, c);
-                    if other[at] == NO_BAND && class[at] == class[(row, column)] {
-                        other[at] = other[(row, column)];
-                        band.push(at);
+}
+
+/// The cells about borders, numbered row by row, in order of their distance from one.
+struct Band {
+    cells: Vec<u32>,
+    /// The class beyond the border for cells of the band, [`NO_BAND`] elsewhere.
+    other: Array2<u8>,
+    /// First of the cells from which it has not grown yet, and how far it reaches.
+    front: usize,
+    reach: usize,
+}
+
+impl Band {
+    /// The cells at borders.
+    fn new(class: &Array2<u8>, seeds: &Seeds) -> Self {
+        let mut other = Array2::from_elem(class.dim(), NO_BAND);
+        let mut cells = Vec::new();
+        for &(at, beyond) in seeds {
+            if other[at] == NO_BAND {
+                other[at] = beyond;
+                cells.push((at.0 * class.ncols() + at.1) as u32);
+            }
+        }
+        Self {
+            cells,
+            other,
+            front: 0,
+            reach: 1,
+        }
+    }
+
+    /// Takes in the cells up to `reach` cells from a border, each with the class beyond it.
+    fn grow(&mut self, class: &Array2<u8>, reach: usize) {
+        let (rows, columns) = class.dim();
+        let classes = class.as_slice().unwrap_or_default();
+        let Some(other) = self.other.as_slice_mut() else {
+            return;
+        };
+        while self.reach < reach {
+            let end = self.cells.len();
+            for index in self.front..end {
+                let at = self.cells[index] as usize;
+                let (row, column) = (at / columns, at % columns);
+                let (own, beyond) = (classes[at], other[at]);
+                let near = column.saturating_sub(1)..(column + 2).min(columns);
+                for r in row.saturating_sub(1)..(row + 2).min(rows) {
+                    let line = r * columns + near.start..r * columns + near.end;
+                    let first = line.start;
+                    let cells = other[line.clone()].iter_mut().zip(&classes[line]);
+                    for (cell, (other, &class)) in (first..).zip(cells) {
+                        if (*other == NO_BAND) & (class == own) {
+                            *other = beyond;
+                            self.cells.push(cell as u32);
+                        }
                     }
                 }
             }
+            self.front = end;
+            self.reach += 1;
         }
-        first = end;
     }
-    (band, other)
 }
 
 /// Mean colours of classes: in tiles, and of the whole piece.
 struct Typical {
     tiles: [usize; 2],
-    classes: Vec<u8>,
-    /// Sum of R, G, B and the count of each class, tile by tile; the last tile is the whole piece.
-    sums: Vec<[f32; 4]>,
+    classes: usize,
+    /// Place of each class among those of the piece.
+    place: [usize; 256],
+    /// Mean colour of each class in the tiles about each tile, or of the whole piece where these hold too few cells.
+    means: Vec<Option<[f32; 3]>>,
+    /// Whether the whole piece has cells enough of a class for a typical colour.
+    known: [bool; 256],
 }
 
 impl Typical {
@@ -213,24 +273,28 @@ impl Typical {
         class: &Array2<u8>,
         band: &Array2<u8>,
         apart: &Array2<bool>,
-        light: &dyn Fn((usize, usize)) -> Option<[f32; 3]>,
+        light: &impl Fn((usize, usize)) -> Option<[f32; 3]>,
     ) -> Self {
         let (rows, columns) = class.dim();
         let tiles = [rows.div_ceil(TILE), columns.div_ceil(TILE)];
-        let mut present = [false; 256];
-        class.iter().for_each(|&k| present[usize::from(k)] = true);
-        let classes: Vec<u8> = (0..NO_CLASS).filter(|&k| present[usize::from(k)]).collect();
-        let mut place = [0_usize; 256];
+        let counts = class_counts(class);
+        let classes: Vec<u8> = (0..NO_CLASS)
+            .filter(|&k| counts[usize::from(k)] > 0)
+            .collect();
+        let mut place = [usize::MAX; 256];
         for (index, &k) in classes.iter().enumerate() {
             place[usize::from(k)] = index;
         }
         let whole = tiles[0] * tiles[1];
         let mut sums = vec![[0.0_f32; 4]; (whole + 1) * classes.len()];
+        let whole_row = 0..columns;
         for row in (0..rows).step_by(THINNING) {
-            for column in (0..columns).step_by(THINNING) {
+            let bands = row_of(band, row, &whole_row).iter().step_by(THINNING);
+            let classes_of = row_of(class, row, &whole_row).iter().step_by(THINNING);
+            let columns = (0..columns).step_by(THINNING);
+            for (column, (&k, &band)) in columns.zip(classes_of.zip(bands)) {
                 let at = (row, column);
-                let k = class[at];
-                if k == NO_CLASS || band[at] != NO_BAND || apart[at] {
+                if k == NO_CLASS || band != NO_BAND || apart[at] {
                     continue;
                 }
                 let Some(light) = light(at) else { continue };
@@ -244,106 +308,51 @@ impl Typical {
                 }
             }
         }
+        let mut means = Vec::with_capacity(whole * classes.len());
+        for tile in 0..whole {
+            for place in 0..classes.len() {
+                let sum_of = |tile: usize| sums[tile * classes.len() + place];
+                let (row, column) = (tile / tiles[1], tile % tiles[1]);
+                let mut sum = [0.0_f32; 4];
+                for r in row.saturating_sub(1)..(row + 2).min(tiles[0]) {
+                    for c in column.saturating_sub(1)..(column + 2).min(tiles[1]) {
+                        let tile = sum_of(r * tiles[1] + c);
+                        (0..4).for_each(|i| sum[i] += tile[i]);
+                    }
+                }
+                let mean = |sum: [f32; 4]| {
+                    (sum[3] >= LEAST_CELLS).then(|| [0, 1, 2].map(|c| sum[c] / sum[3]))
+                };
+                means.push(mean(sum).or_else(|| mean(sum_of(whole))));
+            }
+        }
+        let mut known = [false; 256];
+        for (place, &k) in classes.iter().enumerate() {
+            known[usize::from(k)] = sums[whole * classes.len() + place][3] >= LEAST_CELLS;
+        }
         Self {
+            known,
             tiles,
-            classes,
-            sums,
+            classes: classes.len(),
+            place,
+            means,
         }
     }
 
     /// Whether there is a typical colour of every class that has a border.
     fn knows_all(&self, seeds: &Seeds) -> bool {
-        let mut beyond = [false; 256];
-        seeds
-            .iter()
-            .for_each(|&(_, k)| beyond[usize::from(k)] = true);
-        let whole = self.tiles[0] * self.tiles[1];
-        self.classes.iter().enumerate().all(|(place, &k)| {
-            !beyond[usize::from(k)]
-                || self.sums[whole * self.classes.len() + place][3] >= LEAST_CELLS
+        seeds.iter().all(|&(_, k)| self.known[usize::from(k)])
+    }
+
+    /// The mean colours of two classes in the tiles about a cell, or of the whole piece where these hold too few cells.
+    fn near(&self, (row, column): (usize, usize), of: [u8; 2]) -> [Option<[f32; 3]>; 2] {
+        let first = (row / TILE * self.tiles[1] + column / TILE) * self.classes;
+        of.map(|class| {
+            let place = self.place[usize::from(class)];
+            let means = self.means.get(first..first + self.classes)?;
+            *means.get(place)?
         })
     }
-
-    /// The mean colour of a class in the tiles about a cell, or of the whole piece where these hold too few cells.
-    fn near(&self, (row, column): (usize, usize), class: u8) -> Option<[f32; 3]> {
-        let place = self.classes.iter().position(|&k| k == class)?;
-        let mean =
-            |sum: [f32; 4]| (sum[3] >= LEAST_CELLS).then(|| [0, 1, 2].map(|c| sum[c] / sum[3]));
-        let sum_of = |tile: usize| self.sums[tile * self.classes.len() + place];
-        let (row, column) = (row / TILE, column / TILE);
-        let mut sum = [0.0_f32; 4];
-        for r in row.saturating_sub(1)..(row + 2).min(self.tiles[0]) {
-            for c in column.saturating_sub(1)..(column + 2).min(self.tiles[1]) {
-                let tile = sum_of(r * self.tiles[1] + c);
-                (0..4).for_each(|i| sum[i] += tile[i]);
-            }
-        }
-        mean(sum).or_else(|| mean(sum_of(self.tiles[0] * self.tiles[1])))
-    }
-}
-
-/// Gives the cells of the outermost `depth` rings of a piece the class of what lies inside them, and tells which they are.
-///
-/// A rim cell's colour is mixed with that of the belt or a neighbour, and may match any class. Ring by ring from the
-/// inside out, a cell takes the most frequent class among those neighbours that lie further in (over a side 2 votes,
-/// over a corner 1; of equals the first class). Cells that have none further in keep their class.
-pub fn settle_rim(class: &mut Array2<u8>, covered: &Array2<bool>, depth: usize) -> Array2<bool> {
-    let (rows, columns) = class.dim();
-    let around = move |row: usize, column: usize| {
-        let near = |at: usize, end: usize| at.saturating_sub(1)..(at + 2).min(end);
-        near(row, rows).flat_map(move |r| near(column, columns).map(move |c| (r, c)))
-    };
-    let mut ring_of = Array2::from_elem(class.dim(), 0_u8);
-    let mut rings: Vec<Vec<(usize, usize)>> = vec![Vec::new()];
-    for (row, span) in spans(covered) {
-        for column in span {
-            let at = (row, column);
-            let outermost = row == 0
-                || column == 0
-                || row + 1 == rows
-                || column + 1 == columns
-                || !covered[(row - 1, column)]
-                || !covered[(row + 1, column)]
-                || !covered[(row, column - 1)]
-                || !covered[(row, column + 1)];
-            if covered[at] && outermost {
-                ring_of[at] = 1;
-                rings[0].push(at);
-            }
-        }
-    }
-    for ring in 2..=depth {
-        let mut next = Vec::new();
-        for &(row, column) in rings.last().into_iter().flatten() {
-            for at in around(row, column) {
-                if covered[at] && ring_of[at] == 0 {
-                    ring_of[at] = ring as u8;
-                    next.push(at);
-                }
-            }
-        }
-        rings.push(next);
-    }
-    for (index, cells) in rings.iter().enumerate().rev() {
-        let ring = index + 1;
-        for &(row, column) in cells {
-            let mut votes = [0_u8; 256];
-            let mut any = false;
-            for at in around(row, column) {
-                let further_in = ring_of[at] == 0 || usize::from(ring_of[at]) > ring;
-                if further_in && covered[at] && class[at] != NO_CLASS {
-                    let side = at.0 == row || at.1 == column;
-                    votes[usize::from(class[at])] += 1 + u8::from(side);
-                    any = true;
-                }
-            }
-            if any {
-                let best = (0..NO_CLASS).rev().max_by_key(|&k| votes[usize::from(k)]);
-                class[(row, column)] = best.unwrap_or(class[(row, column)]);
-            }
-        }
-    }
-    ring_of.mapv(|ring| ring > 0)
 }
 
 #[cfg(test)]
@@ -414,19 +423,5 @@ mod tests {
         // π/4 for the mean over directions; this border runs along the rows, where sides are the length.
         let spread = borders.spread.unwrap_or(f64::NAN) * SIDE_LENGTH;
         assert!((spread - 2.0).abs() < 0.1, "{spread}");
-    }
-
-    #[test]
-    fn a_rim_takes_the_class_inside_it() {
-        let mut covered = Array2::from_elem((12, 12), false);
-        covered.slice_mut(ndarray::s![2..10, 2..10]).fill(true);
-        let inner = |at: usize| (4..8).contains(&at);
-        let mut class = Array2::from_shape_fn((12, 12), |(r, c)| match covered[(r, c)] {
-            false => NO_CLASS,
-            true => u8::from(inner(r) && inner(c)),
-        });
-        let rim = settle_rim(&mut class, &covered, 2);
-        assert_eq!(rim.iter().filter(|&&rim| rim).count(), 64 - 16);
-        assert!(class.iter().all(|&k| k == 1 || k == NO_CLASS));
     }
 }

@@ -4,9 +4,11 @@ use std::ops::Range;
 
 use ndarray::{Array2, s};
 
-use super::borders::{SharedCell, settle_rim, share_borders};
+use super::borders::{SharedCell, share_borders};
 use super::colour_field::{ColourField, NO_PIXEL};
-use super::spans::{row_of, spans};
+use super::lights::Lights;
+use super::rim::settle_rim;
+use super::spans::{class_counts, first_that, row_of, spans};
 use crate::colour::{
     CLIPPED_FROM, ClassMap, HIGHLIGHT_MAX_AREA_MM2, Highlights, NO_CLASS, fill_highlights,
     is_clipped, remove_specks,
@@ -88,7 +90,7 @@ pub fn classes(
         field.each_part(first_row + row, columns, |part, rgb| {
             let window = part.start - first_column..part.end - first_column;
             let covered = row_of(covered, row, &window);
-            for run in runs(covered, &field.pixels()[part.clone()]) {
+            for run in runs(covered, &field.following()[part.clone()], part.start) {
                 let columns = window.start + run.start..window.start + run.end;
                 let mut out = class.slice_mut(s![row, columns.clone()]);
                 let Some(out) = out.as_slice_mut() else {
@@ -120,16 +122,21 @@ pub fn classes(
         Some(clipped) => fill_highlights(&mut class, clipped, cell_mm2, HIGHLIGHT_MAX_AREA_MM2)?,
     };
     let mut apart = settle_rim(&mut class, covered, RIM_CELLS);
-    let before = counts(&class);
+    let before = class_counts(&class);
     remove_specks(&mut class, cell_mm2, rules.min_speck_mm2);
-    let after = counts(&class);
+    let after = class_counts(&class);
     let speck_cells = after.iter().zip(&before).map(|(a, b)| a - b);
     let speck_cells = speck_cells.take(rules.map.classes()).collect();
     if let Some(clipped) = &clipped {
         mark_around(&mut apart, clipped);
     }
+    let lights = Lights::new(
+        field,
+        first_row..first_row + size.0,
+        first_column..first_column + size.1,
+    );
     let light =
-        |at: (usize, usize)| field.light(first_row + at.0, first_column + at.1, heights_mm[at]);
+        |at: (usize, usize)| lights.at(first_row + at.0, first_column + at.1, heights_mm[at]);
     let borders = share_borders(&class, &apart, &light);
     Ok(ClassRaster {
         class,
@@ -139,15 +146,6 @@ pub fn classes(
         speck_cells,
         doubtful: (missing + highlights.left_cells) as f64 > DOUBTFUL_SHARE * cells as f64,
     })
-}
-
-/// Number of cells of each class.
-fn counts(class: &Array2<u8>) -> [i64; 256] {
-    let mut counts = [0; 256];
-    for &class in class {
-        counts[usize::from(class)] += 1;
-    }
-    counts
 }
 
 /// The class of each covered cell, and whether it is clipped, where its height decides where its colour is looked up.
@@ -191,25 +189,22 @@ fn mark_around(apart: &mut Array2<bool>, clipped: &Array2<bool>) {
     }
 }
 
-/// Runs of covered cells whose pixels follow on from each other, or that have none.
-fn runs<'a>(covered: &'a [bool], pixels: &'a [u32]) -> impl Iterator<Item = Range<usize>> + 'a {
+/// Runs of covered cells whose pixels follow on from each other, or that have none; `ends` says for each column where what follows
+/// on from it ends, `start` is the first cell's column.
+fn runs<'a>(
+    covered: &'a [bool],
+    ends: &'a [u32],
+    start: usize,
+) -> impl Iterator<Item = Range<usize>> + 'a {
     let mut next = 0;
     std::iter::from_fn(move || {
-        let first = next + covered[next..].iter().position(|&cell| cell)?;
-        let follows = |place: usize| {
-            let (one, two) = (pixels[place - 1], pixels[place]);
-            covered[place]
-                && (two == one.wrapping_add(1) && two != 0 && two != NO_PIXEL
-                    || one == NO_PIXEL && two == NO_PIXEL)
-        };
-        let end = (first + 1..covered.len())
-            .find(|&place| !follows(place))
-            .unwrap_or(covered.len());
-        next = end;
-        Some(first..end)
+        let first = next + first_that(&covered[next..], true)?;
+        let length = first_that(&covered[first..], false);
+        let end = length.map_or(covered.len(), |length| first + length);
+        next = end.min(ends[first] as usize - start);
+        Some(first..next)
     })
 }
-
 /// Whether any byte of these pixels counts as saturated.
 fn any_clipped(raw: &[u8]) -> bool {
     raw.iter().copied().fold(0, u8::max) >= CLIPPED_FROM

@@ -19,9 +19,6 @@ const HIGHEST_SHARE: f64 = 0.8;
 /// Highest piece that rows of colour are kept for where the camera sees heights from the side, mm.
 const KEPT_HEIGHT_MM: f64 = 250.0;
 
-/// Parts of a pixel below this are rounding.
-const LEAST_PART: f32 = 1e-3;
-
 /// Where the height frame lies, as far as colour needs it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct HeightPlace {
@@ -60,6 +57,8 @@ pub struct ColourField {
     correction: Option<CorrectionRow>,
     /// Column of the colour frame that each column of the grid takes; `u32::MAX` beside the frame.
     pixels: Vec<u32>,
+    /// One past the last column of the grid up to which columns take one pixel after the other, or none.
+    following: Vec<u32>,
     /// The same from centre to centre, with parts of a pixel; NaN beside the frame.
     places: Vec<f32>,
     /// skew·(x − cx) of each column of the grid, mm.
@@ -123,8 +122,10 @@ impl ColourField {
                 pixel as u32
             }
         };
+        let pixels: Vec<u32> = (0..grid.columns).map(pixel).collect();
         Ok(Self {
-            pixels: (0..grid.columns).map(pixel).collect(),
+            following: following(&pixels),
+            pixels,
             places: (0..grid.columns)
                 .map(|column| match pixel(column) {
                     NO_PIXEL => f32::NAN,
@@ -215,13 +216,18 @@ impl ColourField {
         ((y_mm - self.shift_along_mm) / self.part.pitch_along_mm).floor() as i64
     }
 
+    /// Number of the colour row under the middle of a row of the grid.
+    pub(super) fn number_of_row(&self, row: usize) -> i64 {
+        self.number(self.along_scale * self.grid.y_mm(row as f64))
+    }
+
     /// Number of the colour row that a cell of the grid takes.
     fn number_at(&self, row_mm: f64, column: usize) -> i64 {
         self.number(self.along_scale * (row_mm + self.skew_mm[column]))
     }
 
     /// A row of colour, `None` if it is missing or no longer kept.
-    fn row(&self, number: i64) -> Option<&[u8]> {
+    pub(super) fn row(&self, number: i64) -> Option<&[u8]> {
         let at = usize::try_from(number - self.first_row).ok()?;
         let place = (*self.rows.get(at)?)?;
         let block = self
@@ -272,39 +278,6 @@ impl ColourField {
         &self.pixels
     }
 
-    /// Corrected colour of one cell of the grid in linear light; `None` where there is none.
-    ///
-    /// Between the centres of colour pixels it is interpolated bilinearly, so that a colour frame that lies a part of a pixel
-    /// beside the height frame moves no border.
-    pub fn light(&self, row: usize, column: usize, height_mm: f32) -> Option<[f32; 3]> {
-        let place = *self.places.get(column).filter(|place| !place.is_nan())?;
-        let [right_mm, on_mm] = self.moved_mm(column, height_mm);
-        let place = place + (self.across_scale * right_mm / self.part.pitch_across_mm) as f32;
-        let y_mm = self.along_scale * (self.grid.y_mm(row as f64) + self.skew_mm[column] + on_mm);
-        let number = (y_mm - self.shift_along_mm) / self.part.pitch_along_mm - 0.5;
-        let (first, below) = (number.floor(), (number - number.floor()) as f32);
-        let (left, right) = (place.floor(), place - place.floor());
-        let mut sum = [0.0_f32; 3];
-        for (number, part_along) in [(first, 1.0 - below), (first + 1.0, below)] {
-            if part_along < LEAST_PART {
-                continue;
-            }
-            let pixels = self.row(number as i64)?.as_chunks::<3>().0;
-            for (pixel, part_across) in [(left, 1.0 - right), (left + 1.0, right)] {
-                if part_across < LEAST_PART {
-                    continue;
-                }
-                // A cell whose pixel lies in the frame may reach half a pixel beyond its last one.
-                let pixel = (pixel.max(0.0) as usize).min(self.columns - 1);
-                let light = self.linear(pixel, *pixels.get(pixel)?)?;
-                for channel in 0..3 {
-                    sum[channel] += part_along * part_across * light[channel];
-                }
-            }
-        }
-        Some(sum)
-    }
-
     /// Whether a cell's height decides where its colour is looked up.
     pub fn has_parallax(&self) -> bool {
         self.camera.is_some()
@@ -339,11 +312,46 @@ impl ColourField {
         ]
     }
 
-    fn linear(&self, pixel: usize, raw: [u8; 3]) -> Option<[f32; 3]> {
+    /// For each column of the grid, one past the last column up to which columns take one pixel after the other, or none.
+    pub(super) fn following(&self) -> &[u32] {
+        &self.following
+    }
+
+    /// Corrected colour of a raw one in linear light.
+    pub(super) fn linear(&self, pixel: usize, raw: [u8; 3]) -> Option<[f32; 3]> {
         match &self.correction {
             Some(correction) => correction.linear(pixel, raw),
             None => Some(raw.map(crate::colour::linear_from_srgb8)),
         }
+    }
+
+    /// Whether all cells of a row, and all of a column, are seen in line, whatever their height.
+    pub(super) fn is_straight(&self) -> bool {
+        self.camera.is_none() && self.skew == 0.0
+    }
+
+    /// Place across in which a cell of the grid is seen, from centre to centre of colour pixels; `None` beside the frame.
+    pub(super) fn place_of(&self, column: usize, height_mm: f32) -> Option<f32> {
+        let place = *self.places.get(column).filter(|place| !place.is_nan())?;
+        let [right_mm, _] = self.moved_mm(column, height_mm);
+        Some(place + (self.across_scale * right_mm / self.part.pitch_across_mm) as f32)
+    }
+
+    /// Place along in which a cell of the grid is seen, from centre to centre of colour rows.
+    pub(super) fn number_of(&self, row: usize, column: usize, height_mm: f32) -> f64 {
+        let [_, on_mm] = self.moved_mm(column, height_mm);
+        let y_mm = self.along_scale * (self.grid.y_mm(row as f64) + self.skew_mm[column] + on_mm);
+        (y_mm - self.shift_along_mm) / self.part.pitch_along_mm - 0.5
+    }
+
+    /// All rows that are kept, with the number of the first.
+    pub(super) fn kept_rows(&self) -> (i64, usize) {
+        (self.first_row, self.rows.len())
+    }
+
+    /// Columns of the colour frame.
+    pub(super) fn columns(&self) -> usize {
+        self.columns
     }
 
     /// The colour of the cells of a window of the surface.
@@ -386,4 +394,20 @@ impl ColourField {
         });
         colours
     }
+}
+
+fn following(pixels: &[u32]) -> Vec<u32> {
+    let mut ends = vec![pixels.len() as u32; pixels.len()];
+    for (column, pair) in pixels.windows(2).enumerate().rev() {
+        let follows = match pair[0] {
+            NO_PIXEL => pair[1] == NO_PIXEL,
+            pixel => pair[1] == pixel + 1,
+        };
+        ends[column] = if follows {
+            ends[column + 1]
+        } else {
+            column as u32 + 1
+        };
+    }
+    ends
 }

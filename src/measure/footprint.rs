@@ -2,6 +2,7 @@
 
 use ndarray::Array2;
 
+use super::spans::{row_of, spans};
 use crate::pieces::{Cell, CellState, Mended, Region};
 use crate::surface::SurfaceGrid;
 
@@ -14,6 +15,9 @@ const CLEAR_SDS: f32 = 3.0;
 
 /// Highest rim cell that a thin edge goes on from, in low thresholds: higher ones end in a wall, beyond which is belt.
 const EDGE_LOWS: f32 = 4.0;
+
+/// Cells looked at together.
+const BLOCK: usize = 32;
 
 /// The cells of a piece.
 #[derive(Debug, Clone)]
@@ -34,22 +38,51 @@ impl Footprint {
         grid: &SurfaceGrid,
     ) -> Self {
         let size = region.cells.dim();
-        let stands = |at: (usize, usize)| {
-            mended.heights_mm[at] > low_mm && mended.states[at] != CellState::Beyond
-        };
+        let stands =
+            |height_mm: f32, state: CellState| (height_mm > low_mm) & (state != CellState::Beyond);
         let mut covered = Array2::from_elem(size, false);
-        let mut open: Vec<(usize, usize)> = Vec::new();
-        for (at, &cell) in region.cells.indexed_iter() {
-            if cell == Cell::Own && stands(at) {
-                covered[at] = true;
-                open.push(at);
+        // Standing cells that are nobody's: few, and few of them hang together with the piece.
+        let mut free: Vec<(usize, usize)> = Vec::new();
+        for (row, mut covered) in covered.outer_iter_mut().enumerate() {
+            let whole = 0..size.1;
+            let cells = row_of(&region.cells, row, &whole).chunks(BLOCK);
+            let heights = row_of(&mended.heights_mm, row, &whole).chunks(BLOCK);
+            let states = row_of(&mended.states, row, &whole).chunks(BLOCK);
+            let covered = covered.as_slice_mut().unwrap_or_default();
+            let blocks = covered
+                .chunks_mut(BLOCK)
+                .zip(cells)
+                .zip(heights.zip(states));
+            for (block, ((covered, cells), (heights, states))) in blocks.enumerate() {
+                let mut any_free = false;
+                let of_cells = cells.iter().zip(heights).zip(states);
+                for (covered, ((&cell, &height), &state)) in covered.iter_mut().zip(of_cells) {
+                    let stands = stands(height, state);
+                    *covered = stands & (cell == Cell::Own);
+                    any_free |= stands & (cell == Cell::Free);
+                }
+                if any_free {
+                    let of_cells = cells.iter().zip(heights).zip(states);
+                    let found = of_cells.enumerate().filter(|(_, ((cell, height), state))| {
+                        **cell == Cell::Free && stands(**height, **state)
+                    });
+                    free.extend(found.map(|(within, _)| (row, block * BLOCK + within)));
+                }
             }
         }
-        while let Some((row, column)) = open.pop() {
-            for at in beside(row, column, size) {
-                if !covered[at] && region.cells[at] != Cell::Other && stands(at) {
-                    covered[at] = true;
-                    open.push(at);
+        let mut open: Vec<(usize, usize)> = Vec::new();
+        for (row, column) in free {
+            if !covered[(row, column)] && beside(row, column, size).any(|at| covered[at]) {
+                covered[(row, column)] = true;
+                open.push((row, column));
+            }
+            while let Some((row, column)) = open.pop() {
+                for at in beside(row, column, size) {
+                    let standing = stands(mended.heights_mm[at], mended.states[at]);
+                    if !covered[at] && region.cells[at] == Cell::Free && standing {
+                        covered[at] = true;
+                        open.push(at);
+                    }
                 }
             }
         }
@@ -80,15 +113,24 @@ fn thin_edge(
     let rings = grid
         .columns_spanning(RING_MM)
         .max(grid.rows_spanning(RING_MM));
-    let mut rim: Vec<(usize, usize)> = covered
-        .indexed_iter()
-        .filter(|(_, inside)| **inside)
-        .map(|(at, _)| at)
-        .collect();
+    let most_mm = EDGE_LOWS * low_mm;
+    let mut rim: Vec<(usize, usize)> = Vec::new();
+    for (row, span) in spans(covered) {
+        let inside = row_of(covered, row, &span).chunks(BLOCK);
+        let heights = row_of(&mended.heights_mm, row, &span).chunks(BLOCK);
+        for (first, (inside, heights)) in span.step_by(BLOCK).zip(inside.zip(heights)) {
+            let low = |(inside, height): (&bool, &f32)| *inside & (*height <= most_mm);
+            let cells = inside.iter().zip(heights);
+            if cells.clone().fold(false, |any, cell| any | low(cell)) {
+                let found = (first..).zip(cells).filter(|(_, cell)| low(*cell));
+                rim.extend(found.map(|(column, _)| (row, column)));
+            }
+        }
+    }
     for _ in 0..rings {
         let mut grown = Vec::new();
         for (row, column) in rim {
-            if mended.heights_mm[[row, column]] > EDGE_LOWS * low_mm {
+            if mended.heights_mm[[row, column]] > most_mm {
                 continue;
             }
             for at in beside(row, column, (rows, columns)) {

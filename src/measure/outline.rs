@@ -4,6 +4,7 @@ use std::f64::consts::{FRAC_PI_2, PI};
 
 use ndarray::Array2;
 
+use super::spans::{row_of, spans};
 use crate::surface::SurfaceGrid;
 
 /// A rectangle in the plane.
@@ -27,14 +28,11 @@ pub struct Rectangle {
 /// cell of every row, in whole cells, so that the result does not depend on rounding.
 fn hull(covered: &Array2<bool>, grid: &SurfaceGrid) -> Vec<[f64; 2]> {
     let mut points: Vec<[i64; 2]> = Vec::new();
-    for (row, cells) in covered.outer_iter().enumerate() {
-        let first = cells.iter().position(|&cell| cell);
-        let last = cells.iter().rposition(|&cell| cell);
-        if let (Some(first), Some(last)) = (first, last) {
-            points.push([first as i64, row as i64]);
-            if last > first {
-                points.push([last as i64, row as i64]);
-            }
+    for (row, span) in spans(covered) {
+        let (first, last) = (span.start, span.end - 1);
+        points.push([first as i64, row as i64]);
+        if last > first {
+            points.push([last as i64, row as i64]);
         }
     }
     points.sort_unstable();
@@ -149,38 +147,37 @@ pub fn smallest_rectangle(covered: &Array2<bool>, grid: &SurfaceGrid) -> Option<
 
 /// Covered cells with an uncovered one among their eight neighbours.
 fn rim_cells(covered: &Array2<bool>) -> Vec<(usize, usize)> {
+    const BLOCK: usize = 32;
     let (rows, columns) = covered.dim();
-    let cells = covered.as_slice().unwrap_or_default();
     let outside = vec![false; columns];
-    let line = |row: usize| &cells[row * columns..(row + 1) * columns];
     let mut rim = Vec::new();
     // Cells covered in all three rows around one, with an uncovered cell on either side.
     let mut deep = vec![false; columns + 2];
-    for row in 0..rows {
-        let own = line(row);
-        let above = if row > 0 { line(row - 1) } else { &outside };
-        let below = if row + 1 < rows {
-            line(row + 1)
-        } else {
-            &outside
+    for (row, span) in spans(covered) {
+        let line = |row: Option<usize>| match row.filter(|&row| row < rows) {
+            Some(row) => row_of(covered, row, &span),
+            None => &outside[span.clone()],
         };
+        let own = row_of(covered, row, &span);
+        let (above, below) = (line(row.checked_sub(1)), line(Some(row + 1)));
+        let deep = &mut deep[..own.len() + 2];
+        deep[own.len() + 1] = false;
         let sides = own.iter().zip(above).zip(below);
         for (deep, ((&own, &above), &below)) in deep[1..].iter_mut().zip(sides) {
             *deep = own & above & below;
         }
-        let is_rim =
-            |column: usize| own[column] & !(deep[column] & deep[column + 1] & deep[column + 2]);
-        let mut first = 0;
-        while first < columns {
-            let end = (first + 32).min(columns);
-            if (first..end).fold(false, |any, column| any | is_rim(column)) {
-                rim.extend(
-                    (first..end)
-                        .filter(|&column| is_rim(column))
-                        .map(|column| (row, column)),
-                );
+        let (left, middle, right) = (&deep[..], &deep[1..], &deep[2..]);
+        for first in (0..own.len()).step_by(BLOCK) {
+            let block = first..(first + BLOCK).min(own.len());
+            let cells = own[block.clone()].iter().zip(&left[block.clone()]);
+            let cells = cells.zip(middle[block.clone()].iter().zip(&right[block]));
+            let is_rim = |((own, left), (middle, right)): ((&bool, &bool), (&bool, &bool))| {
+                own & !(left & middle & right)
+            };
+            if cells.clone().fold(false, |any, cell| any | is_rim(cell)) {
+                let found = cells.enumerate().filter(|(_, cell)| is_rim(*cell));
+                rim.extend(found.map(|(place, _)| (row, span.start + first + place)));
             }
-            first = end;
         }
     }
     rim

@@ -3,6 +3,7 @@
 use ndarray::Array2;
 
 use super::classes::ClassRaster;
+use super::spans::class_counts;
 
 /// Contributions to the standard uncertainty of a class's share of the footprint, fractions, independent of each other.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -118,31 +119,34 @@ fn sides(classes: &Array2<u8>, class: u8) -> Sides {
             sides.net[axis] += if one == class { 1.0 } else { -1.0 };
         }
     };
-    let (rows, columns) = classes.dim();
-    for (row, line) in classes.outer_iter().enumerate() {
-        let Some(line) = line.to_slice() else {
-            continue;
-        };
-        for pair in line.windows(2) {
-            meet(pair[0], pair[1], 1);
-        }
+    let cells = classes.as_slice().unwrap_or_default();
+    let blank = vec![NO_CLASS; classes.ncols()];
+    let mut above = &blank[..];
+    for line in cells.chunks_exact(classes.ncols().max(1)) {
+        differing(line, line.get(1..).unwrap_or_default(), |one, two| {
+            meet(one, two, 1);
+        });
         // The window's own ends bound what lies at them.
         if let (Some(&first), Some(&last)) = (line.first(), line.last()) {
             meet(NO_CLASS, first, 1);
             meet(last, NO_CLASS, 1);
         }
-        for column in 0..columns {
-            let below = if row + 1 < rows {
-                classes[[row + 1, column]]
-            } else {
-                NO_CLASS
-            };
-            meet(line[column], below, 0);
-            if row == 0 {
-                meet(NO_CLASS, line[column], 0);
-            }
+        differing(above, line, |one, two| meet(one, two, 0));
+        above = line;
+    }
+    differing(above, &blank, |one, two| meet(one, two, 0));
+    let outside = class_counts(classes)[usize::from(NO_CLASS)];
+    sides.cells = (cells.len() as i64 - outside) as f64;
+    sides
+}
+
+/// Calls `meet` with the pairs that differ; whole blocks that do not are passed over.
+fn differing(ones: &[u8], twos: &[u8], mut meet: impl FnMut(u8, u8)) {
+    const BLOCK: usize = 32;
+    for (ones, twos) in ones.chunks(BLOCK).zip(twos.chunks(BLOCK)) {
+        let pairs = ones.iter().zip(twos);
+        if pairs.clone().fold(0, |any, (one, two)| any | (one ^ two)) != 0 {
+            pairs.for_each(|(&one, &two)| meet(one, two));
         }
     }
-    sides.cells = classes.iter().filter(|&&k| k != NO_CLASS).count() as f64;
-    sides
 }

@@ -9,19 +9,23 @@ pub fn spans(cells: &Array2<bool>) -> Vec<(usize, Range<usize>)> {
     let rows = cells.outer_iter().enumerate();
     rows.filter_map(|(row, cells)| {
         let cells = cells.to_slice()?;
-        let first = first_set(cells)?;
+        let first = first_that(cells, true)?;
         let last = cells.iter().rposition(|&cell| cell)?;
         Some((row, first..last + 1))
     })
     .collect()
 }
 
-/// Index of the first set cell; whole blocks without one are passed over.
-fn first_set(cells: &[bool]) -> Option<usize> {
+/// Index of the first cell that is `wanted`; whole blocks without one are passed over.
+pub fn first_that(cells: &[bool], wanted: bool) -> Option<usize> {
     const BLOCK: usize = 32;
-    let any = |block: &[bool]| block.iter().fold(false, |any, &cell| any | cell);
+    let any = |block: &[bool]| {
+        block
+            .iter()
+            .fold(false, |any, &cell| any | (cell == wanted))
+    };
     let block = cells.chunks(BLOCK).position(any)? * BLOCK;
-    let within = cells[block..].iter().position(|&cell| cell)?;
+    let within = cells[block..].iter().position(|&cell| cell == wanted)?;
     Some(block + within)
 }
 
@@ -34,9 +38,40 @@ pub fn row_of<'a, T>(raster: &'a Array2<T>, row: usize, span: &Range<usize>) -> 
         .unwrap_or_default()
 }
 
+/// Number of cells of each class.
+pub fn class_counts(class: &Array2<u8>) -> [i64; 256] {
+    const BLOCK: usize = 64;
+    let mut counts = [0_i64; 256];
+    for block in class.as_slice().unwrap_or_default().chunks(BLOCK) {
+        // Most blocks are of one class.
+        let first = block[0];
+        let differs = block.iter().fold(0, |any, &class| any | (class ^ first));
+        if differs == 0 {
+            counts[usize::from(first)] += block.len() as i64;
+        } else {
+            block
+                .iter()
+                .for_each(|&class| counts[usize::from(class)] += 1);
+        }
+    }
+    counts
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn classes_are_counted_in_blocks_and_out_of_them() {
+        let class = Array2::from_shape_fn(
+            (7, 50),
+            |(row, column)| {
+                if row < 3 { 4 } else { (column % 5) as u8 }
+            },
+        );
+        let counts = class_counts(&class);
+        assert_eq!(counts[..6], [40, 40, 40, 40, 190, 0]);
+    }
 
     #[test]
     fn spans_run_from_the_first_set_cell_to_the_last() {

@@ -4,6 +4,7 @@ use std::f64::consts::PI;
 
 use super::footprint::Footprint;
 use super::hidden_spread::hidden_spread;
+use super::spans::{row_of, spans};
 use crate::pieces::{CellState, Mended};
 use crate::surface::SurfaceGrid;
 
@@ -91,25 +92,31 @@ pub fn volume_budget(
     let (mut rows_mm, mut columns_mm) = (vec![0.0; size.0], vec![0.0; size.1]);
     let (mut summed, mut covered) = (0_u64, 0_u64);
     let (mut like_seen_mm, mut alone_mm, mut gaps_mm) = (0.0, 0.0, 0.0);
-    for (at, _) in footprint
-        .summed
-        .indexed_iter()
-        .filter(|(_, summed)| **summed)
-    {
-        summed += 1;
-        let height = f64::from(mended.heights_mm[at]);
-        rows_mm[at.0] += height;
-        columns_mm[at.1] += height;
-        match mended.states[at] {
-            CellState::Shadow | CellState::Beyond if belt.two_views => {
-                alone_mm += f64::from(mended.ceiling_mm[at]);
+    for (row, span) in spans(&footprint.summed) {
+        let heights = row_of(&mended.heights_mm, row, &span);
+        let states = row_of(&mended.states, row, &span);
+        let inside = row_of(&footprint.covered, row, &span);
+        let cells = row_of(&footprint.summed, row, &span).iter().zip(inside);
+        let cells = cells.zip(heights.iter().zip(states)).enumerate();
+        let mut row_mm = 0.0;
+        for (place, ((_, &inside), (&height, &state))) in cells.filter(|(_, cell)| *cell.0.0) {
+            summed += 1;
+            let column = span.start + place;
+            let height = f64::from(height);
+            row_mm += height;
+            columns_mm[column] += height;
+            match state {
+                CellState::Seen | CellState::Dropout => {}
+                CellState::Shadow | CellState::Beyond if belt.two_views => {
+                    alone_mm += f64::from(mended.ceiling_mm[[row, column]]);
+                }
+                CellState::Shadow | CellState::Beyond => like_seen_mm += height,
+                CellState::Alone => alone_mm += f64::from(mended.ceiling_mm[[row, column]]),
+                CellState::Gap => gaps_mm += height,
             }
-            CellState::Shadow | CellState::Beyond => like_seen_mm += height,
-            CellState::Alone => alone_mm += f64::from(mended.ceiling_mm[at]),
-            CellState::Gap => gaps_mm += height,
-            CellState::Seen | CellState::Dropout => {}
+            covered += u64::from(inside);
         }
-        covered += u64::from(footprint.covered[at]);
+        rows_mm[row] = row_mm;
     }
     let sum_mm: f64 = rows_mm.iter().sum();
     let noise_variance = belt.noise_mm * belt.noise_mm * summed as f64;

@@ -3,6 +3,7 @@
 //! He, Chao, Suzuki and Wu, "Fast connected-component labeling", Pattern Recognition 42 (2009) 1977–1987, describe the
 //! run-based two-scan method in its general form.
 
+use std::collections::VecDeque;
 use std::ops::Range;
 
 use super::mask::{BELT, CORE, UNSEEN};
@@ -44,42 +45,121 @@ pub struct Components {
 
 /// Labels the cells of `mask` that are neither belt nor unseen.
 pub fn label(mask: &[u8], columns: usize) -> Components {
-    let mut runs: Vec<Run> = Vec::new();
-    let mut parents: Vec<u32> = Vec::new();
-    let mut cores: Vec<u32> = Vec::new();
-    let mut above: Range<usize> = 0..0;
+    let mut rows = RowRuns::default();
     for (row, cells) in mask.chunks_exact(columns).enumerate() {
-        let start = runs.len();
-        let mut candidate = above.start;
+        rows.push(row, cells);
+    }
+    rows.connect(0)
+}
+
+/// The runs of rows in their order, not yet told what they hang together with.
+#[derive(Debug, Default)]
+pub struct RowRuns {
+    runs: VecDeque<RowRun>,
+}
+
+#[derive(Debug, Clone, Copy)]
+struct RowRun {
+    row: usize,
+    first: u32,
+    end: u32,
+    core_cells: u32,
+}
+
+impl RowRuns {
+    /// Adds the runs of the mask's row `row`, which comes after all rows before.
+    pub fn push(&mut self, row: usize, cells: &[u8]) {
         let mut column = 0;
         while let Some(first) = next_where(cells, column, true) {
-            let end = next_where(cells, first, false).unwrap_or(columns);
-            let label = runs.len() as u32;
+            let end = next_where(cells, first, false).unwrap_or(cells.len());
+            self.runs.push_back(RowRun {
+                row,
+                first: first as u32,
+                end: end as u32,
+                core_cells: core_cells(&cells[first..end]),
+            });
+            column = end;
+        }
+    }
+
+    /// Forgets rows before `row`.
+    pub fn forget_before(&mut self, row: usize) {
+        self.runs
+            .drain(..self.runs.partition_point(|run| run.row < row));
+    }
+
+    /// Forgets rows from `row` on.
+    pub fn forget_from(&mut self, row: usize) {
+        self.runs
+            .truncate(self.runs.partition_point(|run| run.row < row));
+    }
+
+    /// The components; rows are counted from `first_row`.
+    pub fn connect(&self, first_row: usize) -> Components {
+        let mut parents: Vec<u32> = Vec::with_capacity(self.runs.len());
+        let mut above: Range<usize> = 0..0;
+        let (mut start, mut row) = (0, 0);
+        let mut candidate = 0;
+        for (index, run) in self.runs.iter().enumerate() {
+            if run.row != row {
+                // Only the row just above touches.
+                above = if run.row == row + 1 {
+                    start..index
+                } else {
+                    index..index
+                };
+                candidate = above.start;
+                (start, row) = (index, run.row);
+            }
+            let label = index as u32;
             parents.push(label);
-            cores.push(core_cells(&cells[first..end]));
             // Runs above that end before this one begins (diagonals included) can't touch later ones either.
-            while candidate < above.end && (runs[candidate].end as usize) < first {
+            while candidate < above.end && self.runs[candidate].end < run.first {
                 candidate += 1;
             }
             let mut touching = candidate;
-            while touching < above.end && runs[touching].first as usize <= end {
+            while touching < above.end && self.runs[touching].first <= run.end {
                 union(&mut parents, touching as u32, label);
                 touching += 1;
             }
+        }
+        self.collect(&mut parents, first_row)
+    }
+
+    fn collect(&self, parents: &mut [u32], first_row: usize) -> Components {
+        let mut components: Vec<Component> = Vec::new();
+        let mut runs: Vec<Run> = Vec::with_capacity(self.runs.len());
+        for (label, of_row) in self.runs.iter().enumerate() {
+            let row = of_row.row - first_row;
+            let columns = of_row.first as usize..of_row.end as usize;
+            let root = find(parents, label as u32) as usize;
+            // A root comes before all that hang from it, so it has its component already.
+            let index = if root == label {
+                components.push(Component {
+                    rows: row..row + 1,
+                    columns: columns.clone(),
+                    cells: 0,
+                    core_cells: 0,
+                });
+                components.len() - 1
+            } else {
+                runs[root].component as usize
+            };
+            let component = &mut components[index];
+            component.rows.end = component.rows.end.max(row + 1);
+            component.columns.start = component.columns.start.min(columns.start);
+            component.columns.end = component.columns.end.max(columns.end);
+            component.cells += columns.len();
+            component.core_cells += of_row.core_cells as usize;
             runs.push(Run {
                 row: row as u32,
-                first: first as u32,
-                end: end as u32,
-                component: 0,
+                first: of_row.first,
+                end: of_row.end,
+                component: index as u32,
             });
-            column = end;
-            if column >= columns {
-                break;
-            }
         }
-        above = start..runs.len();
+        Components { runs, components }
     }
-    collect(runs, &mut parents, &cores)
 }
 
 fn stands(cell: u8) -> bool {
@@ -104,34 +184,6 @@ fn core_cells(cells: &[u8]) -> u32 {
     // Blocks short enough for sums of bytes.
     let count = |block: &[u8]| block.iter().map(|&cell| u8::from(cell == CORE)).sum::<u8>();
     cells.chunks(128).map(|block| u32::from(count(block))).sum()
-}
-
-fn collect(mut runs: Vec<Run>, parents: &mut [u32], cores: &[u32]) -> Components {
-    let mut components: Vec<Component> = Vec::new();
-    let mut index_of_root = vec![u32::MAX; runs.len()];
-    for label in 0..runs.len() {
-        let root = find(parents, label as u32) as usize;
-        if index_of_root[root] == u32::MAX {
-            index_of_root[root] = components.len() as u32;
-            let run = &runs[label];
-            components.push(Component {
-                rows: run.row as usize..run.row as usize + 1,
-                columns: run.first as usize..run.end as usize,
-                cells: 0,
-                core_cells: 0,
-            });
-        }
-        let run = &mut runs[label];
-        run.component = index_of_root[root];
-        let component = &mut components[run.component as usize];
-        component.rows.start = component.rows.start.min(run.row as usize);
-        component.rows.end = component.rows.end.max(run.row as usize + 1);
-        component.columns.start = component.columns.start.min(run.first as usize);
-        component.columns.end = component.columns.end.max(run.end as usize);
-        component.cells += (run.end - run.first) as usize;
-        component.core_cells += cores[label] as usize;
-    }
-    Components { runs, components }
 }
 
 fn find(parents: &mut [u32], mut label: u32) -> u32 {

@@ -2,9 +2,9 @@
 
 use std::collections::VecDeque;
 
-use ndarray::{Array2, s};
+use ndarray::Array2;
 
-use super::components::{Component, Components, label};
+use super::components::{Component, Components, RowRuns};
 use super::mask::{FindRules, Masker};
 use super::region::{Cell, Ends, Region};
 use crate::surface::{SurfaceBand, SurfaceGrid};
@@ -27,10 +27,15 @@ pub struct PieceFinder {
     neighbour_cells: usize,
     masker: Masker,
     settled_rows: usize,
+    /// Rows that a later row may still mark a link in.
+    link_rows: usize,
     /// The bands of the window as they came, and the rows of the first that are no longer in it.
     bands: VecDeque<Array2<f32>>,
     dropped_rows: usize,
+    /// What stands in the window's rows, and the mask of the rows from `mask_from` on that may still change.
+    runs: RowRuns,
     mask: Vec<u8>,
+    mask_from: usize,
     /// Rows of the window of which nothing at all was seen.
     row_missing: Vec<bool>,
     first_row: usize,
@@ -51,7 +56,10 @@ impl PieceFinder {
             settled_rows: grid.rows_spanning(SETTLED_MM),
             bands: VecDeque::new(),
             dropped_rows: 0,
+            link_rows: grid.rows_spanning(LONGEST_LINK_MM),
+            runs: RowRuns::default(),
             mask: Vec::new(),
+            mask_from: 0,
             row_missing: Vec::new(),
             first_row: 0,
             handed_to: 0,
@@ -60,16 +68,23 @@ impl PieceFinder {
 
     /// Takes the next band and hands out the things that are complete with it, in order of their first cell.
     pub fn push(&mut self, band: SurfaceBand) -> Vec<Region> {
+        self.runs.forget_from(self.mask_from);
         for (index, row) in band.heights_mm.outer_iter().enumerate() {
             let row = row.as_slice().unwrap_or_default();
-            self.row_missing
-                .push(row.iter().all(|height| height.is_nan()));
+            self.row_missing.push(is_missing(row));
             self.masker
-                .push(band.first_row + index, row, &mut self.mask, self.first_row);
+                .push(band.first_row + index, row, &mut self.mask, self.mask_from);
         }
         self.bands.push_back(band.heights_mm);
         let end = self.first_row + self.row_missing.len();
-        let found = label(&self.mask, self.grid.columns);
+        let columns = self.grid.columns;
+        for (row, cells) in (self.mask_from..).zip(self.mask.chunks_exact(columns)) {
+            self.runs.push(row, cells);
+        }
+        let done = end.saturating_sub(self.link_rows).max(self.mask_from);
+        self.mask.drain(..(done - self.mask_from) * columns);
+        self.mask_from = done;
+        let found = self.runs.connect(self.first_row);
         let settled = |component: &Component, end: usize| {
             end >= self.recording_rows
                 || self.first_row + component.rows.end + self.settled_rows <= end
@@ -104,7 +119,6 @@ impl PieceFinder {
     }
 
     fn drop_rows(&mut self, rows: usize) {
-        let columns = self.grid.columns;
         self.dropped_rows += rows;
         while let Some(band) = self.bands.front() {
             if self.dropped_rows < band.nrows() {
@@ -113,9 +127,9 @@ impl PieceFinder {
             self.dropped_rows -= band.nrows();
             self.bands.pop_front();
         }
-        self.mask.drain(..rows * columns);
         self.row_missing.drain(..rows);
         self.first_row += rows;
+        self.runs.forget_before(self.first_row);
     }
 
     fn regions(&self, found: &Components, fresh: &[usize]) -> Vec<Region> {
@@ -157,11 +171,10 @@ impl PieceFinder {
                 let from = (run.first as usize).max(columns.start);
                 let to = (run.end as usize).min(columns.end);
                 if from < to {
-                    let row = run.row as usize - rows.start;
-                    region
-                        .cells
-                        .slice_mut(s![row, from - columns.start..to - columns.start])
-                        .fill(if own { Cell::Own } else { Cell::Other });
+                    let line = (run.row as usize - rows.start) * columns.len();
+                    let span = line + from - columns.start..line + to - columns.start;
+                    let cells = region.cells.as_slice_mut().unwrap_or_default();
+                    cells[span].fill(if own { Cell::Own } else { Cell::Other });
                 }
             }
         }
@@ -177,18 +190,21 @@ impl PieceFinder {
         rows: std::ops::Range<usize>,
         columns: std::ops::Range<usize>,
     ) -> Region {
-        let mut heights_mm = Array2::from_elem((rows.len(), columns.len()), f32::NAN);
+        let size = (rows.len(), columns.len());
+        let mut heights_mm = Vec::with_capacity(size.0 * size.1);
         let mut band_row = 0;
-        let mut out = heights_mm.outer_iter_mut();
         for band in &self.bands {
             // Rows of the window that lie in this band.
             let from = (rows.start + self.dropped_rows).max(band_row);
             let to = (rows.end + self.dropped_rows).min(band_row + band.nrows());
-            for (row, mut out) in (from..to).zip(&mut out) {
-                out.assign(&band.slice(s![row - band_row, columns.clone()]));
+            for row in from..to {
+                let row = band.row(row - band_row);
+                heights_mm.extend_from_slice(&row.to_slice().unwrap_or_default()[columns.clone()]);
             }
             band_row += band.nrows();
         }
+        let heights_mm = Array2::from_shape_vec(size, heights_mm)
+            .unwrap_or_else(|_| Array2::from_elem(size, f32::NAN));
         let cells = Array2::from_elem(heights_mm.dim(), Cell::Free);
         let first = self.first_row + component.rows.start;
         let end = self.first_row + component.rows.end;
@@ -213,6 +229,12 @@ impl PieceFinder {
             doubtful: false,
         }
     }
+}
+
+/// Whether nothing at all was seen; ends at the first block with a sample.
+fn is_missing(heights_mm: &[f32]) -> bool {
+    let unseen = |block: &[f32]| block.iter().fold(true, |all, h| all & h.is_nan());
+    heights_mm.chunks(64).all(unseen)
 }
 
 fn pad(range: &std::ops::Range<usize>, by: usize, end: usize) -> std::ops::Range<usize> {

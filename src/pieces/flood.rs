@@ -48,7 +48,7 @@ pub fn flood(values: &Array2<f32>, parts: &Array2<u16>, merge: &Merge) -> Basins
         for next in border.around_cell(at) {
             let neighbour = basin_of[next];
             // What the last neighbour was of was looked at with it.
-            if neighbour >= LINE || neighbour == before || parts[next] != part {
+            if (neighbour >= LINE) | (neighbour == before) || parts[next] != part {
                 continue;
             }
             before = neighbour;
@@ -158,7 +158,8 @@ fn falling(
     parts: &[u16],
     border: &Border,
 ) -> impl Iterator<Item = (usize, f32)> {
-    let mut keys: Vec<(u32, u32)> = Vec::new();
+    let cells = parts.iter().filter(|&&part| part > 0).count();
+    let mut keys: Vec<(u32, u32)> = Vec::with_capacity(cells);
     for (row, values) in values.outer_iter().enumerate() {
         let first = border.row(row);
         for (at, &value) in (first..).zip(values) {
@@ -170,19 +171,22 @@ fn falling(
     // By digits, the lowest first: cells with equal digits keep their order.
     const DIGIT: u32 = 11;
     let mut sorted = vec![(0, 0); keys.len()];
-    for shift in [0, DIGIT, 2 * DIGIT] {
-        let digit = |key: u32| (key >> shift) as usize % (1 << DIGIT);
-        let mut places = [0_usize; 1 << DIGIT];
-        for &(key, _) in &keys {
-            places[digit(key)] += 1;
+    const SHIFTS: [u32; 3] = [0, DIGIT, 2 * DIGIT];
+    let digit = |key: u32, shift: u32| (key >> shift) as usize % (1 << DIGIT);
+    let mut counts = [[0_u32; 1 << DIGIT]; 3];
+    for &(key, _) in &keys {
+        for (counts, shift) in counts.iter_mut().zip(SHIFTS) {
+            counts[digit(key, shift)] += 1;
         }
+    }
+    for (mut places, shift) in counts.into_iter().zip(SHIFTS) {
         let mut next = 0;
         for place in &mut places {
             next += std::mem::replace(place, next);
         }
         for &entry in &keys {
-            let place = &mut places[digit(entry.0)];
-            sorted[*place] = entry;
+            let place = &mut places[digit(entry.0, shift)];
+            sorted[*place as usize] = entry;
             *place += 1;
         }
         std::mem::swap(&mut keys, &mut sorted);

@@ -118,16 +118,31 @@ impl Coarse {
             .collect();
         let mut lowest = Array2::<f32>::from_elem(size, f32::INFINITY);
         let mut own = Array2::<u32>::zeros(size);
+        let starts = starts(&column_to, size.1);
         let lines = region.cells.outer_iter().zip(heights_mm.outer_iter());
         for ((cells, heights), &row) in lines.zip(&row_to) {
             let (mut lowest, mut own) = (lowest.row_mut(row), own.row_mut(row));
-            let (Some(lowest), Some(own)) = (lowest.as_slice_mut(), own.as_slice_mut()) else {
+            let (Some(cells), Some(heights)) = (cells.to_slice(), heights.to_slice()) else {
                 continue;
             };
-            for ((&cell, &height), &column) in cells.iter().zip(heights).zip(&column_to) {
-                if cell == Cell::Own {
-                    own[column] += 1;
-                    lowest[column] = lowest[column].min(height);
+            // Only where the row holds some of the region.
+            let Some(first) = cells.iter().position(|&cell| cell == Cell::Own) else {
+                continue;
+            };
+            let last = cells.iter().rposition(|&cell| cell == Cell::Own);
+            let near = column_to[first]..column_to[last.unwrap_or(first)] + 1;
+            let spans = starts[near.start..=near.end].windows(2);
+            let spans = spans.map(|ends| ends[0]..ends[1]);
+            let lowest = lowest.as_slice_mut().unwrap_or_default();
+            let own = own.as_slice_mut().unwrap_or_default();
+            let out = lowest[near.clone()].iter_mut().zip(&mut own[near]);
+            for (span, (lowest, own)) in spans.zip(out) {
+                for (&cell, &height) in cells[span.clone()].iter().zip(&heights[span]) {
+                    let is_own = cell == Cell::Own;
+                    *own += u32::from(is_own);
+                    if is_own {
+                        *lowest = lowest.min(height);
+                    }
                 }
             }
         }
@@ -171,6 +186,12 @@ impl Coarse {
         }
         fine
     }
+}
+
+/// Where in `to`, which rises, each number below `count` begins; and its length.
+fn starts(to: &[usize], count: usize) -> Vec<usize> {
+    let first = |number: usize| to.partition_point(|&at| at < number);
+    (0..=count).map(first).collect()
 }
 
 fn to_coarse(index: usize, pitch_mm: f64) -> usize {
@@ -246,8 +267,16 @@ fn bounds(parts: &Array2<u16>, count: usize) -> Vec<Option<[Range<usize>; 2]>> {
         let cells = cells.to_slice().unwrap_or_default();
         let mut first = 0;
         while let Some(&part) = cells.get(first) {
-            let length = cells[first..].iter().position(|&cell| cell != part);
-            let end = length.map_or(cells.len(), |length| first + length);
+            let mut end = first;
+            // Whole blocks of the same part are passed over.
+            while let Some(block) = cells.get(end..end + 32) {
+                if block.iter().fold(0, |any, cell| any | (cell ^ part)) != 0 {
+                    break;
+                }
+                end += 32;
+            }
+            let length = cells[end..].iter().position(|&cell| cell != part);
+            let end = length.map_or(cells.len(), |length| end + length);
             let own = usize::from(part).checked_sub(1);
             if let Some(own) = own.and_then(|own| bounds.get_mut(own)) {
                 let [rows, columns] = own.get_or_insert_with(|| [row..row, first..end]);

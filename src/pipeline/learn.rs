@@ -6,7 +6,7 @@
 use rayon::prelude::*;
 
 use crate::colour::{is_clipped, lab_from_linear};
-use crate::measure::ColourField;
+use crate::measure::{ColourField, Lights};
 use crate::pieces::{Cell, Region};
 use crate::product::{LabAxis, LearnMethod, LearnRule, Product};
 use crate::stats::{equally_likely, otsu, two_normals};
@@ -71,6 +71,11 @@ impl<'a> Learner<'a> {
                 && own(row, column - RIM_CELLS)
                 && own(row, column + RIM_CELLS)
         };
+        let lights = Lights::new(
+            field,
+            region.first_row..region.first_row + rows,
+            region.first_column..region.first_column + columns,
+        );
         for row in 0..rows {
             let at_row = region.first_row + row;
             if !at_row.is_multiple_of(THINNING) {
@@ -89,7 +94,7 @@ impl<'a> Learner<'a> {
                 if clipped {
                     continue;
                 }
-                let Some(light) = field.light(at_row, at_column, height_mm) else {
+                let Some(light) = lights.at(at_row, at_column, height_mm) else {
                     continue;
                 };
                 let lab = lab_from_linear(light.map(f64::from));

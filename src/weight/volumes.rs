@@ -94,14 +94,22 @@ pub fn class_volumes(
             DepthRule::Layer { depth_mm } => *depth_mm,
         })
         .collect();
-    let mut heights = Vec::new();
-    for (row, (row_mm, classes)) in height_mm.outer_iter().zip(class.outer_iter()).enumerate() {
-        heights.clear();
-        heights.extend(row_mm.iter().copied());
+    let (mut row_mm, mut row_classes) = (Vec::new(), Vec::new());
+    for (row, (heights, classes)) in height_mm.outer_iter().zip(class.outer_iter()).enumerate() {
+        // Rows that do not lie together in memory are copied first.
+        let heights = heights.to_slice().unwrap_or_else(|| {
+            row_mm.clear();
+            row_mm.extend(heights.iter().copied());
+            &row_mm
+        });
+        let classes = classes.to_slice().unwrap_or_else(|| {
+            row_classes.clear();
+            row_classes.extend(classes.iter().copied());
+            &row_classes
+        });
         let mut first = 0;
         while let Some(&class) = classes.get(first) {
-            let length = classes.iter().skip(first).position(|&other| other != class);
-            let end = length.map_or(heights.len(), |length| first + length);
+            let end = run_end(classes, first);
             let run = &heights[first..end];
             if class != u8::MAX {
                 let layer_mm = layers.get(usize::from(class)).copied();
@@ -136,6 +144,22 @@ pub fn class_volumes(
             .map(|k| own_mm[k] * cell_area_mm2 / 1000.0)
             .collect(),
     })
+}
+
+/// One past the last cell of the run of one class that begins at `first`.
+fn run_end(classes: &[u8], first: usize) -> usize {
+    const BLOCK: usize = 32;
+    let class = classes[first];
+    let mut next = first;
+    // Whole blocks of the same class are passed over.
+    while let Some(block) = classes.get(next..next + BLOCK) {
+        if block.iter().fold(0, |any, other| any | (other ^ class)) != 0 {
+            break;
+        }
+        next += BLOCK;
+    }
+    let length = classes[next..].iter().position(|&other| other != class);
+    length.map_or(classes.len(), |length| next + length)
 }
 
 /// Sums of the heights' upper layer and of the heights, in lanes of every fourth cell.

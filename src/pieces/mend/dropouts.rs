@@ -3,6 +3,7 @@
 use ndarray::Array2;
 
 use super::CellState;
+use super::gaps::Gap;
 
 /// How much less a line that ends in nothing counts: beyond the last seen cell there is only belt to believe in.
 const OPEN_LINE_SPAN: f32 = 4.0;
@@ -10,14 +11,11 @@ const OPEN_LINE_SPAN: f32 = 4.0;
 /// Cells between the seen ends of the shorter line across a dropout, at most; beyond it is a gap that nothing explains.
 const LONGEST_DROPOUT: f32 = 6.0;
 
-/// Fills what is missing from the nearest seen cells along the row and along the column: straight lines across the gap,
-/// weighted by the inverse square of its length.
-pub fn fill(heights_mm: &mut Array2<f32>, states: &mut Array2<CellState>) {
-    let missing: Vec<(usize, usize)> = heights_mm
-        .indexed_iter()
-        .filter(|(_, h)| h.is_nan())
-        .map(|(at, _)| at)
-        .collect();
+/// Fills what is missing, all of which lies in `gaps` along the columns, from the nearest seen cells along the row and along the
+/// column: straight lines across the gap, weighted by the inverse square of its length.
+pub fn fill(heights_mm: &mut Array2<f32>, states: &mut Array2<CellState>, gaps: &[Gap]) {
+    let cells = gaps.iter().flat_map(Gap::cells);
+    let missing: Vec<(usize, usize)> = cells.filter(|&at| heights_mm[at].is_nan()).collect();
     let fills: Vec<(f32, f32)> = missing
         .iter()
         .map(|&(row, column)| {
@@ -65,6 +63,7 @@ fn line(cells: ndarray::ArrayView1<'_, f32>, index: usize) -> Option<(f32, f32)>
 
 #[cfg(test)]
 mod tests {
+    use super::super::gaps::gaps;
     use super::*;
 
     #[test]
@@ -74,7 +73,8 @@ mod tests {
         heights[[3, 3]] = f32::NAN;
         heights[[3, 4]] = f32::NAN;
         let mut states = Array2::from_elem(heights.dim(), CellState::Dropout);
-        fill(&mut heights, &mut states);
+        let gaps = gaps(&heights.view());
+        fill(&mut heights, &mut states, &gaps);
         for (cell, &height) in heights.indexed_iter() {
             assert!((height - whole[cell]).abs() < 1e-5, "{cell:?}");
         }
@@ -84,7 +84,8 @@ mod tests {
     fn nothing_at_all_becomes_belt() {
         let mut heights = Array2::from_elem((3, 3), f32::NAN);
         let mut states = Array2::from_elem(heights.dim(), CellState::Dropout);
-        fill(&mut heights, &mut states);
+        let gaps = gaps(&heights.view());
+        fill(&mut heights, &mut states, &gaps);
         assert!(heights.iter().all(|&h| h == 0.0));
     }
 }

@@ -8,6 +8,7 @@ use ndarray::{Array2, ArrayView2, Axis, s};
 
 use super::super::region::{Cell, Region};
 use super::flank::SeenFlanks;
+use super::gaps::{self, Gap};
 use super::light::{Apex, Light, infer_fan};
 use super::shadow::{Fill, Lanes, Rays, fills};
 use super::{CellState, Window};
@@ -105,12 +106,24 @@ impl Expected {
 }
 
 /// Rebuilds what the camera's and the laser's shadows hide. `lanes` describes the camera's lanes.
-pub fn rebuild(window: &mut Window<'_>, lanes: &Lanes, camera: Option<Light>, sides: &[Side]) {
+///
+/// `gaps` are those along the columns.
+pub fn rebuild(
+    window: &mut Window<'_>,
+    lanes: &Lanes,
+    camera: Option<Light>,
+    sides: &[Side],
+    gaps: &[Gap],
+) {
     let mut expected = Array2::from_elem(window.heights_mm.dim(), Expected::NOTHING);
     let (heights, cells) = (window.heights_mm.view(), window.cells.view());
     let mut columns = (heights, cells);
     let mut along = expected.view_mut();
+    let turned;
+    let mut gaps = gaps;
     if camera.is_some_and(|light| light.from_high_y) {
+        turned = gaps::from_other_end(gaps, heights.nrows());
+        gaps = &turned;
         columns.0.invert_axis(Axis(0));
         columns.1.invert_axis(Axis(0));
         along.invert_axis(Axis(0));
@@ -120,7 +133,7 @@ pub fn rebuild(window: &mut Window<'_>, lanes: &Lanes, camera: Option<Light>, si
             crossed: true,
             ..*lanes
         };
-        for fill in fills(&columns.0, &columns.1, &crossed, None) {
+        for fill in fills(&columns.0, &columns.1, &crossed, gaps, None) {
             along[fill.cell].add(&fill, lanes.pitch_mm);
         }
     }
@@ -135,6 +148,7 @@ pub fn rebuild(window: &mut Window<'_>, lanes: &Lanes, camera: Option<Light>, si
             fall_mm,
             lanes.aspect,
             noise_mm,
+            false,
         )
     };
     // Their cells are as long as those across only where the pitches are alike.
@@ -151,7 +165,8 @@ pub fn rebuild(window: &mut Window<'_>, lanes: &Lanes, camera: Option<Light>, si
         let heights = outwards(heights.slice(s![.., side.columns.clone()]), side);
         let cells: ArrayView2<'_, Cell> = outwards(cells.slice(s![.., side.columns.clone()]), side);
         let end = side.columns.end - 1;
-        for fill in fills(&heights, &cells, &across, more) {
+        let gaps = gaps::gaps(&heights);
+        for fill in fills(&heights, &cells, &across, &gaps, more) {
             let (out, row) = fill.cell;
             let column = if side.to_high_x {
                 side.columns.start + out
@@ -163,9 +178,10 @@ pub fn rebuild(window: &mut Window<'_>, lanes: &Lanes, camera: Option<Light>, si
     }
     for (at, found) in expected.indexed_iter() {
         if found.weight > 0.0 {
-            window.heights_mm[at] = found.weighted_mm / found.weight;
+            let height_mm = found.weighted_mm / found.weight;
+            window.heights_mm[at] = height_mm;
             window.states[at] = found.state;
-            window.ceiling_mm[at] = found.ray_mm;
+            window.ceiling_mm[at] = found.ray_mm.max(height_mm);
         }
     }
 }

@@ -6,9 +6,10 @@
 //! whose edge runs in the same direction and that stand about as high; they are scaled to the shoulder's own height. Upright walls,
 //! slopes and rounded rims of any form are thereby continued as this very piece continues them.
 
-use ndarray::ArrayView2;
+use ndarray::{ArrayView2, s};
 
 use super::super::region::Cell;
+use super::lanes::own_stretches;
 
 /// Lanes on either side over which the direction of an edge is taken.
 const DIRECTION_LANES: usize = 6;
@@ -54,8 +55,8 @@ pub fn directions(edge: &[Option<usize>]) -> Vec<Option<f32>> {
 struct Example {
     angle: f32,
     height_mm: f32,
-    /// Heights of the cells behind the shoulder, down to the foot, mm.
-    behind_mm: Vec<f32>,
+    /// Where in [`SeenFlanks::examples_mm`] lie the shoulder's own height and those of the cells behind it down to the foot.
+    cells: std::ops::Range<usize>,
 }
 
 /// A lane of the seen side from its foot upwards.
@@ -77,14 +78,19 @@ pub struct Expected {
 /// The examples of a piece.
 #[derive(Debug)]
 pub struct SeenFlanks {
+    /// Ordered by angle, those of equal angle by lane.
     examples: Vec<Example>,
+    /// Lane of each example.
+    example_lanes: Vec<usize>,
+    examples_mm: Vec<f32>,
     slopes: Vec<Slope>,
     aspect: f32,
 }
 
 impl SeenFlanks {
     /// Examples from all lanes whose foot on the camera's side is seen, with belt before it. Lanes run away from the
-    /// camera; `fall_mm` is the ray's fall per cell, `aspect` the pitch along over the pitch across.
+    /// camera; `fall_mm` is the ray's fall per cell, `aspect` the pitch along over the pitch across. Only with `fronts`
+    /// can [`SeenFlanks::before`] be asked.
     pub fn new(
         heights_mm: &ArrayView2<'_, f32>,
         cells: &ArrayView2<'_, Cell>,
@@ -92,126 +98,162 @@ impl SeenFlanks {
         fall_mm: f32,
         aspect: f32,
         noise_mm: f32,
+        fronts: bool,
     ) -> Self {
         let lanes = heights_mm.ncols();
-        let mut found: Vec<Option<(usize, f32, Vec<f32>)>> = Vec::with_capacity(lanes);
+        let mut found: Vec<Option<Example>> = vec![None; lanes];
+        let mut edge: Vec<Option<usize>> = vec![None; lanes];
         let mut feet: Vec<Option<usize>> = vec![None; lanes];
-        let mut seen: Vec<Vec<f32>> = vec![Vec::new(); lanes];
+        let mut seen: Vec<Vec<f32>> = vec![Vec::new(); if fronts { lanes } else { 0 }];
+        let mut examples_mm = Vec::new();
         let mut lane_mm = Vec::new();
-        for lane in 0..lanes {
-            let (column, cells) = (heights_mm.column(lane), cells.column(lane));
-            found.push(
-                cells
-                    .iter()
-                    .position(|&cell| cell == Cell::Own)
-                    .and_then(|foot| {
-                        let before = foot.checked_sub(1)?;
-                        let on_belt = cells[before] != Cell::Other && column[before] <= low_mm;
-                        if !on_belt || column[foot].is_nan() {
-                            return None;
-                        }
-                        lane_mm.clear();
-                        let own = cells
-                            .iter()
-                            .skip(foot)
-                            .take_while(|&&cell| cell == Cell::Own)
-                            .count();
-                        let mut last = column[foot];
-                        for &height in column.iter().skip(foot).take(own) {
-                            last = if height.is_nan() { last } else { height };
-                            lane_mm.push(last);
-                        }
-                        feet[lane] = Some(foot);
-                        seen[lane] = lane_mm.iter().take(LONGEST).copied().collect();
-                        let shoulder = mirrored_shoulder(&lane_mm, fall_mm, noise_mm)?;
-                        let behind: Vec<f32> = lane_mm[..shoulder].iter().rev().copied().collect();
-                        Some((foot + shoulder, lane_mm[shoulder], behind))
-                    }),
-            );
+        for (lane, own) in own_stretches(cells).into_iter().enumerate() {
+            let foot = own.start;
+            let Some(before) = foot.checked_sub(1).filter(|_| !own.is_empty()) else {
+                continue;
+            };
+            let on_belt =
+                cells[[before, lane]] != Cell::Other && heights_mm[[before, lane]] <= low_mm;
+            let mut last = heights_mm[[foot, lane]];
+            if !on_belt || last.is_nan() {
+                continue;
+            }
+            lane_mm.clear();
+            lane_mm.extend(heights_mm.slice(s![own, lane]).iter().map(|&height| {
+                last = if height.is_nan() { last } else { height };
+                last
+            }));
+            if fronts {
+                feet[lane] = Some(foot);
+                seen[lane] = lane_mm.iter().take(LONGEST).copied().collect();
+            }
+            let Some(shoulder) = mirrored_shoulder(&lane_mm, fall_mm, noise_mm) else {
+                continue;
+            };
+            let first = examples_mm.len();
+            examples_mm.extend(lane_mm[..=shoulder].iter().rev());
+            edge[lane] = Some(foot + shoulder);
+            found[lane] = Some(Example {
+                angle: 0.0,
+                height_mm: lane_mm[shoulder],
+                cells: first..examples_mm.len(),
+            });
         }
-        let edge: Vec<Option<usize>> = found
-            .iter()
-            .map(|example| example.as_ref().map(|e| e.0))
-            .collect();
-        let examples = found
-            .into_iter()
-            .zip(directions(&edge))
-            .filter_map(|(example, direction)| {
-                let (_, height_mm, behind_mm) = example?;
-                Some(Example {
-                    angle: (direction? * aspect).atan(),
-                    height_mm,
-                    behind_mm,
-                })
+        let angle = |direction: f32| (direction * aspect).atan();
+        let examples = found.into_iter().zip(directions(&edge)).enumerate();
+        let mut examples: Vec<(usize, Example)> = examples
+            .filter_map(|(lane, (example, direction))| {
+                let angle = angle(direction?);
+                Some((lane, Example { angle, ..example? }))
             })
             .collect();
-        let slopes = directions(&feet)
-            .into_iter()
-            .zip(seen)
-            .filter_map(|(direction, lane_mm)| {
-                Some(Slope {
-                    angle: (direction? * aspect).atan(),
-                    lane_mm,
-                })
-            })
-            .collect();
+        examples.sort_unstable_by(|(lane, one), (other, two)| {
+            one.angle.total_cmp(&two.angle).then(lane.cmp(other))
+        });
+        let (example_lanes, examples) = examples.into_iter().unzip();
+        let slopes = directions(&feet).into_iter().zip(seen);
+        let slopes = slopes.filter_map(|(direction, lane_mm)| {
+            let angle = angle(direction?);
+            Some(Slope { angle, lane_mm })
+        });
         Self {
             examples,
-            slopes,
+            example_lanes,
+            examples_mm,
+            slopes: slopes.collect(),
             aspect,
         }
     }
 
     /// What is expected behind a shoulder of `height_mm` whose edge runs in `direction`, from the first cell behind it to
-    /// the foot. `None` if no flank in view is like it.
-    pub fn behind(&self, height_mm: f32, direction: f32) -> Option<Vec<Expected>> {
-        let angle = (direction * self.aspect).atan();
-        let mut order: Vec<(f32, usize)> = self
-            .examples
-            .iter()
-            .enumerate()
-            .map(|(index, example)| {
-                let higher = (example.height_mm / height_mm).ln().abs();
-                (
-                    (example.angle - angle).abs() + HEIGHT_WEIGHT * higher,
-                    index,
-                )
-            })
-            .filter(|(apart, _)| *apart <= FARTHEST)
-            .collect();
-        if order.len() < LEAST {
+    /// the foot, but of no more than `most` cells. `None` if no flank in view is like it.
+    pub fn behind(&self, height_mm: f32, direction: f32, most: usize) -> Option<Vec<Expected>> {
+        let near = self.nearest(height_mm, (direction * self.aspect).atan());
+        if near.len() < LEAST {
             return None;
         }
-        order.sort_by(|one, two| one.0.total_cmp(&two.0).then(one.1.cmp(&two.1)));
-        order.truncate(ASKED);
-        let mut mean: Vec<Expected> = Vec::new();
-        for &(_, index) in &order {
-            let example = &self.examples[index];
+        let mut mean: Vec<Expected> = Vec::with_capacity(most.min(LONGEST));
+        let mut places: Vec<f32> = Vec::with_capacity(most.min(LONGEST));
+        for (_, _, example) in &near {
             let scale = height_mm / example.height_mm;
-            let at = |cell: usize| match cell {
-                0 => example.height_mm,
-                cell => example.behind_mm.get(cell - 1).copied().unwrap_or(0.0),
-            };
-            let cells = (example.behind_mm.len() as f32 * scale).ceil() as usize + 1;
+            // The shoulder, and what is behind it.
+            let lane_mm = &self.examples_mm[example.cells.clone()];
+            let cells = ((lane_mm.len() - 1) as f32 * scale).ceil() as usize + 1;
+            let cells = cells.min(most);
             if mean.len() < cells {
                 mean.resize(cells, Expected::default());
             }
-            for (j, out) in mean.iter_mut().enumerate().take(cells) {
-                // The crest lies half a cell behind the shoulder's centre, on the mean: from there on it is larger.
-                let place = (j as f32 + 0.5) / scale + 0.5;
-                let before = place as usize;
-                let (one, two) = (at(before), at(before + 1));
-                out.height_mm += scale * (one + (place - before as f32) * (two - one));
+            // The crest lies half a cell behind the shoulder's centre, on the mean: from there on it is larger. All places at
+            // once, as divisions take long one by one.
+            places.clear();
+            places.extend((0..cells as i32).map(|j| (j as f32 + 0.5) / scale + 0.5));
+            for (&place, out) in places.iter().zip(&mut mean) {
+                let before = place as i32;
+                let part = place - before as f32;
+                let before = before as usize;
+                let (one, two) = match lane_mm.get(before..before + 2) {
+                    Some(&[one, two]) => (one, two),
+                    // Beyond the foot there is belt.
+                    _ => (lane_mm.get(before).copied().unwrap_or(0.0), 0.0),
+                };
+                out.height_mm += scale * (one + part * (two - one));
                 // Rounded to the nearest cell: a foot has no fractions.
-                out.covered += f32::from(at(place.round() as usize) > 0.0);
+                out.covered += f32::from(if part < 0.5 { one > 0.0 } else { two > 0.0 });
             }
         }
-        let count = order.len() as f32;
+        let count = near.len() as f32;
         for out in &mut mean {
             out.height_mm /= count;
             out.covered /= count;
         }
         Some(mean)
+    }
+
+    /// The examples nearest in direction and height, nearest first, of equally near ones that of the lower lane; with how far
+    /// apart they are, and their lanes.
+    ///
+    /// From the query's angle outwards to both sides: what is farther off in angle alone than all that were found needs no look.
+    fn nearest(&self, height_mm: f32, angle: f32) -> Vec<(f32, usize, &Example)> {
+        let mut near: Vec<(f32, usize, &Example)> = Vec::with_capacity(ASKED + 1);
+        let mut above = self
+            .examples
+            .partition_point(|example| example.angle < angle);
+        let mut below = above;
+        loop {
+            let off = |index: usize| Some((self.examples.get(index)?.angle - angle).abs());
+            let (low, high) = (below.checked_sub(1).and_then(off), off(above));
+            let (index, turned) = match (low, high) {
+                (Some(low), high) if high.is_none_or(|high| low <= high) => {
+                    below -= 1;
+                    (below, low)
+                }
+                (_, Some(high)) => {
+                    above += 1;
+                    (above - 1, high)
+                }
+                (_, None) => break,
+            };
+            let full = near.len() == ASKED;
+            let farthest = near.last().filter(|_| full).map_or(FARTHEST, |last| last.0);
+            if turned > farthest {
+                break;
+            }
+            let (example, lane) = (&self.examples[index], self.example_lanes[index]);
+            // |ln(a/b)| is at least 2·|a − b|/(a + b), which is quicker to tell; less what rounding may do.
+            let sum_mm = example.height_mm + height_mm;
+            let least = 1.999 * (example.height_mm - height_mm).abs() / sum_mm - 1e-6;
+            if turned + HEIGHT_WEIGHT * least > farthest {
+                continue;
+            }
+            let higher = (example.height_mm / height_mm).ln().abs();
+            let apart = turned + HEIGHT_WEIGHT * higher;
+            let nearer = |(other, of, _): &(f32, usize, &Example)| (*other, *of) <= (apart, lane);
+            if apart <= farthest {
+                near.insert(near.partition_point(nearer), (apart, lane, example));
+                near.truncate(ASKED);
+            }
+        }
+        near
     }
 }
 
@@ -250,7 +292,8 @@ impl SeenFlanks {
 /// The last cell (seen from the piece's top towards the lane's start) that a camera beyond the far side sees, if a shadow on the belt
 /// lies before it. A sample must stand clear of the ray by the noise, which would else let hidden ones through.
 fn mirrored_shoulder(lane_mm: &[f32], fall_mm: f32, noise_mm: f32) -> Option<usize> {
-    let top = (0..lane_mm.len()).max_by(|&a, &b| lane_mm[a].total_cmp(&lane_mm[b]))?;
+    let highest_mm = highest(lane_mm);
+    let top = lane_mm.iter().rposition(|&height| height == highest_mm)?;
     let mut shoulder = top;
     let mut ray_mm = lane_mm[top];
     for at in (0..top).rev() {
@@ -263,6 +306,17 @@ fn mirrored_shoulder(lane_mm: &[f32], fall_mm: f32, noise_mm: f32) -> Option<usi
     // As for real shadows: some cells long.
     let hidden = (lane_mm[shoulder] / fall_mm) as usize;
     (hidden > super::shadow::LEAST_GAP).then_some(shoulder)
+}
+
+fn highest(lane_mm: &[f32]) -> f32 {
+    // Side by side, so that comparisons need not wait for each other.
+    let mut lanes = [f32::NEG_INFINITY; 8];
+    for heights in lane_mm.chunks(lanes.len()) {
+        for (highest, &height) in lanes.iter_mut().zip(heights) {
+            *highest = if height > *highest { height } else { *highest };
+        }
+    }
+    lanes.into_iter().fold(f32::NEG_INFINITY, f32::max)
 }
 
 #[cfg(test)]
@@ -284,9 +338,9 @@ mod tests {
     fn behind(height: impl Fn(usize) -> f32, top_mm: f32) -> Vec<f32> {
         let heights = Array2::from_shape_fn((40, 12), |(row, _)| height(row));
         let cells = heights.map(|&height| if height > 0.25 { Cell::Own } else { Cell::Free });
-        let flanks = SeenFlanks::new(&heights.view(), &cells.view(), 0.25, 0.86, 1.0, 0.0);
+        let flanks = SeenFlanks::new(&heights.view(), &cells.view(), 0.25, 0.86, 1.0, 0.0, false);
         flanks
-            .behind(top_mm, 0.0)
+            .behind(top_mm, 0.0, usize::MAX)
             .unwrap()
             .iter()
             .map(|cell| cell.height_mm)

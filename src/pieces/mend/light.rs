@@ -1,8 +1,9 @@
 //! Where light comes from and from where it is seen; and how to tell when nobody says.
 
-use ndarray::{Array2, ArrayView1, Axis};
+use ndarray::{Array2, Axis};
 
 use super::super::region::Cell;
+use super::gaps::{Gap, in_lane};
 use super::shadow::LEAST_GAP;
 use crate::surface::SurfaceGrid;
 
@@ -49,10 +50,11 @@ pub struct Lighting {
     pub laser: Option<Apex>,
 }
 
-/// Side and angle from the shadows themselves: the gaps behind the piece that fall steeply, and by how much.
+/// Side and angle from the shadows themselves: the gaps along the columns behind the piece that fall steeply, and by how much.
 pub fn infer(
     heights_mm: &Array2<f32>,
     cells: &Array2<Cell>,
+    gaps: &[Gap],
     grid: &SurfaceGrid,
     low_mm: f32,
 ) -> Option<Light> {
@@ -62,11 +64,16 @@ pub fn infer(
     const TANGENTS: std::ops::Range<f32> = 0.17..1.2;
     let pitch_mm = grid.pitch_along_mm as f32;
     let mut tangents = [Vec::new(), Vec::new()];
-    for (column, cells) in heights_mm.columns().into_iter().zip(cells.columns()) {
-        for (tangent, falls_back) in tangents_of(column, cells, pitch_mm, low_mm, |_| true) {
-            if TANGENTS.contains(&tangent) {
-                tangents[usize::from(falls_back)].push(tangent);
-            }
+    for gap in gaps {
+        let at = |place: usize| {
+            let place = [place, gap.lane];
+            (heights_mm[place], cells[place])
+        };
+        if let Some((tangent, falls_back)) =
+            tangent_of(gap, heights_mm.nrows(), at, pitch_mm, low_mm)
+            && TANGENTS.contains(&tangent)
+        {
+            tangents[usize::from(falls_back)].push(tangent);
         }
     }
     let from_high_y = tangents[1].len() > tangents[0].len();
@@ -100,21 +107,48 @@ pub fn infer_fan(
     const MOST_SPREAD: f64 = 0.2;
     /// Fans spread to about 40° on either side; below 3° a shadow is too short to be told.
     const TANGENTS: std::ops::Range<f32> = 0.05..0.85;
-    let explained = camera.map(|light| hidden_from(heights_mm, grid, light, low_mm));
     let pitch_mm = grid.pitch_across_mm as f32;
+    // Gaps in rows first: without enough of them there is no need to ask what the camera explains.
+    let mut row_gaps = Vec::new();
+    for (row, heights) in heights_mm.outer_iter().enumerate() {
+        in_lane(row, heights.to_slice().unwrap_or_default(), &mut row_gaps);
+    }
+    let found: Vec<(Gap, f32, bool)> = row_gaps
+        .into_iter()
+        .filter_map(|gap| {
+            let at = |place: usize| {
+                let place = [gap.lane, place];
+                (heights_mm[place], cells[place])
+            };
+            let (tangent, falls_back) = tangent_of(&gap, heights_mm.ncols(), at, pitch_mm, low_mm)?;
+            TANGENTS
+                .contains(&tangent)
+                .then_some((gap, tangent, falls_back))
+        })
+        .collect();
+    if found.len() < LEAST_SHADOWS {
+        return [None; 2];
+    }
+    let explained = camera.map(|light| hidden_from(heights_mm, grid, light, low_mm));
+    let clear = |row: usize, at: usize| explained.as_ref().is_none_or(|hidden| !hidden[[row, at]]);
     let mut tangents = [Vec::new(), Vec::new()];
-    let mut ends = [0_usize; 2];
-    for (row, (heights, cells)) in heights_mm.rows().into_iter().zip(cells.rows()).enumerate() {
-        let clear = |at: usize| explained.as_ref().is_none_or(|hidden| !hidden[[row, at]]);
-        for (side, end) in ends.iter_mut().enumerate() {
-            *end += usize::from(ends_clear(heights, cells, side == 1, &clear));
+    for (gap, tangent, falls_back) in found {
+        if (gap.first..gap.end).all(|at| clear(gap.lane, at)) {
+            // A fall with growing x is the piece's high-x side.
+            tangents[usize::from(!falls_back)].push(tangent);
         }
-        let found = tangents_of(heights, cells, pitch_mm, low_mm, clear);
-        for (tangent, falls_back) in found {
-            if TANGENTS.contains(&tangent) {
-                // A fall with growing x is the piece's high-x side.
-                tangents[usize::from(!falls_back)].push(tangent);
-            }
+    }
+    if tangents.iter().all(|seen| seen.len() < LEAST_SHADOWS) {
+        return [None; 2];
+    }
+    let mut ends = [0_usize; 2];
+    for (row, (heights, cells)) in heights_mm.outer_iter().zip(cells.outer_iter()).enumerate() {
+        let lane = (
+            heights.to_slice().unwrap_or_default(),
+            cells.to_slice().unwrap_or_default(),
+        );
+        for (side, end) in ends.iter_mut().enumerate() {
+            *end += usize::from(ends_clear(lane, side == 1, |at| clear(row, at)));
         }
     }
     let mut sides = tangents.into_iter().zip(ends).map(|(mut seen, ends)| {
@@ -131,52 +165,45 @@ pub fn infer_fan(
 /// Whether the piece's outermost seen cell of a row, on its low-x or high-x side, has a neighbour beyond that no camera's shadow
 /// explains.
 fn ends_clear(
-    heights: ArrayView1<'_, f32>,
-    cells: ArrayView1<'_, Cell>,
+    (heights, cells): (&[f32], &[Cell]),
     high_x: bool,
-    clear: &impl Fn(usize) -> bool,
+    clear: impl Fn(usize) -> bool,
 ) -> bool {
-    let own = |at: &usize| cells[*at] == Cell::Own && !heights[*at].is_nan();
+    let mut lane = heights.iter().zip(cells);
+    let own = |(height, &cell): (&f32, &Cell)| cell == Cell::Own && !height.is_nan();
     let beyond = if high_x {
-        (0..cells.len()).rev().find(own).map(|at| at + 1)
+        lane.rposition(own).map(|at| at + 1)
     } else {
-        (0..cells.len()).find(own).and_then(|at| at.checked_sub(1))
+        lane.position(own).and_then(|at| at.checked_sub(1))
     };
     beyond.is_some_and(|at| at < cells.len() && clear(at))
 }
 
-/// Tangents of a lane's gaps between the piece and the belt, and whether the belt lies before the gap; only gaps all of whose
-/// cells are `clear`.
-fn tangents_of(
-    lane: ArrayView1<'_, f32>,
-    cells: ArrayView1<'_, Cell>,
+/// Tangent of a gap between the piece and the belt in a lane of `cells` cells, and whether the belt lies before the gap. `at` gives
+/// a cell's height and to whom it belongs.
+fn tangent_of(
+    gap: &Gap,
+    cells: usize,
+    at: impl Fn(usize) -> (f32, Cell),
     pitch_mm: f32,
     low_mm: f32,
-    clear: impl Fn(usize) -> bool,
-) -> Vec<(f32, bool)> {
-    let mut found = Vec::new();
-    let mut last: Option<usize> = None;
-    for at in 0..lane.len() {
-        if lane[at].is_nan() {
-            continue;
-        }
-        if let Some(before) = last
-            && at - before > 2 * LEAST_GAP
-        {
-            let fall_mm = lane[before] - lane[at];
-            let own = if fall_mm > 0.0 { before } else { at };
-            let other = before + at - own;
-            // Only shadows on the belt tell the whole ray.
-            if cells[own] == Cell::Own && lane[other] <= low_mm && (before + 1..at).all(&clear) {
-                found.push((
-                    (at - before) as f32 * pitch_mm / fall_mm.abs(),
-                    fall_mm < 0.0,
-                ));
-            }
-        }
-        last = Some(at);
+) -> Option<(f32, bool)> {
+    let before = gap.before()?;
+    if gap.end == cells || gap.end - before <= 2 * LEAST_GAP {
+        return None;
     }
-    found
+    let (one, two) = (at(before), at(gap.end));
+    let fall_mm = one.0 - two.0;
+    let (own, other) = if fall_mm > 0.0 {
+        (one, two)
+    } else {
+        (two, one)
+    };
+    // Only shadows on the belt tell the whole ray.
+    (own.1 == Cell::Own && other.0 <= low_mm).then(|| {
+        let length_mm = (gap.end - before) as f32 * pitch_mm;
+        (length_mm / fall_mm.abs(), fall_mm < 0.0)
+    })
 }
 
 /// Unseen cells that a camera's shadow explains.
@@ -194,17 +221,20 @@ fn hidden_from(
         out.invert_axis(Axis(0));
         heights.invert_axis(Axis(0));
     }
-    for (mut out, lane) in out.columns_mut().into_iter().zip(heights.columns()) {
-        // What lies before the window may cast a shadow into it.
-        let mut ray_mm = f32::INFINITY;
-        for (out, &height_mm) in out.iter_mut().zip(lane) {
-            ray_mm -= fall_mm;
-            if height_mm.is_nan() {
-                // The last shadowed cell may be shadowed in part.
-                *out = ray_mm > -fall_mm.max(low_mm);
-            } else if ray_mm.is_infinite() || height_mm > ray_mm {
-                ray_mm = height_mm;
-            }
+    // The last shadowed cell may be shadowed in part.
+    let least_mm = -fall_mm.max(low_mm);
+    // One ray a lane; what lies before the window may cast a shadow into it.
+    let mut rays_mm = vec![f32::INFINITY; heights_mm.ncols()];
+    for (mut out, row) in out.outer_iter_mut().zip(heights.outer_iter()) {
+        let (Some(out), Some(row)) = (out.as_slice_mut(), row.to_slice()) else {
+            continue;
+        };
+        for ((out, &height_mm), ray_mm) in out.iter_mut().zip(row).zip(&mut rays_mm) {
+            let below_mm = *ray_mm - fall_mm;
+            let unseen = height_mm.is_nan();
+            *out = unseen & (below_mm > least_mm);
+            let higher = (height_mm > below_mm) | ((below_mm == f32::INFINITY) & !unseen);
+            *ray_mm = if higher { height_mm } else { below_mm };
         }
     }
     hidden

@@ -3,6 +3,8 @@
 mod dropouts;
 mod fan;
 mod flank;
+mod gaps;
+mod lanes;
 mod light;
 mod shadow;
 mod slot;
@@ -40,7 +42,7 @@ pub struct Mended {
     pub heights_mm: Array2<f32>,
     /// How each is known.
     pub states: Array2<CellState>,
-    /// Highest each rebuilt cell could be (the ray that grazes the shoulder), mm; its own height elsewhere.
+    /// Highest each rebuilt cell could be (the ray that grazes the shoulder), mm; 0 elsewhere.
     pub ceiling_mm: Array2<f32>,
 }
 
@@ -68,18 +70,16 @@ pub fn mend(
 ) -> Mended {
     let mut heights_mm = region.heights_mm.clone();
     spikes::reject_spikes(&mut heights_mm, noise_mm);
-    let mut states = heights_mm.map(|h| {
-        if h.is_nan() {
-            CellState::Dropout
-        } else {
-            CellState::Seen
-        }
-    });
-    let mut ceiling_mm = Array2::from_elem(heights_mm.dim(), 0.0);
+    let gaps = gaps::gaps(&heights_mm.view());
+    let mut states = Array2::from_elem(heights_mm.dim(), CellState::Seen);
+    for cell in gaps.iter().flat_map(gaps::Gap::cells) {
+        states[cell] = CellState::Dropout;
+    }
+    let mut ceiling_mm = Array2::zeros(heights_mm.dim());
     let cells = &region.cells;
     let (camera, tans) = match lighting.cameras {
         Cameras::One(light) => (Some(light), None),
-        Cameras::Unknown => (light::infer(&heights_mm, cells, grid, low_mm), None),
+        Cameras::Unknown => (light::infer(&heights_mm, cells, &gaps, grid, low_mm), None),
         Cameras::Both { low_tan, high_tan } => (None, low_tan.zip(high_tan)),
     };
     let fan = fan::sides(&heights_mm, region, grid, low_mm, camera, lighting.laser);
@@ -99,16 +99,13 @@ pub fn mend(
     };
     match (fan.is_empty(), camera) {
         (true, None) => {}
-        (true, Some(light)) => shadow::rebuild(&mut window, &lanes, light.from_high_y),
-        (false, _) => fan::rebuild(&mut window, &lanes, camera, &fan),
+        (true, Some(light)) => shadow::rebuild(&mut window, &lanes, &gaps, light.from_high_y),
+        (false, _) => fan::rebuild(&mut window, &lanes, camera, &fan, &gaps),
     }
     if let Some((low_tan, high_tan)) = tans {
         slot::rebuild(&mut window, grid, low_mm, [low_tan, high_tan]);
     }
-    dropouts::fill(&mut heights_mm, &mut states);
-    ceiling_mm.zip_mut_with(&heights_mm, |ceiling, &height| {
-        *ceiling = ceiling.max(height)
-    });
+    dropouts::fill(&mut heights_mm, &mut states, &gaps);
     Mended {
         heights_mm,
         states,

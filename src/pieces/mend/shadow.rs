@@ -5,10 +5,11 @@
 //! it rounds off to the ray's slope, it goes on as the parabola `z² ∝ distance` that an ellipse's rim follows; if it is a crease,
 //! the flank goes straight down.
 
-use ndarray::{ArrayView1, ArrayView2, Axis};
+use ndarray::{ArrayView2, Axis};
 
 use super::super::region::Cell;
 use super::flank::{SeenFlanks, directions};
+use super::gaps::{self, Gap};
 use super::{CellState, Window};
 
 /// Shortest gap, cells, that can be told from a dropout.
@@ -96,36 +97,41 @@ pub struct Fill {
     pub out: usize,
 }
 
-/// Rebuilds hidden flanks in a window, as one camera's view leaves them.
-pub fn rebuild(window: &mut Window<'_>, lanes: &Lanes, from_high_y: bool) {
+/// Rebuilds hidden flanks in a window, as one camera's view leaves them. `gaps` are those along the columns.
+pub fn rebuild(window: &mut Window<'_>, lanes: &Lanes, gaps: &[Gap], from_high_y: bool) {
     let mut heights = window.heights_mm.view_mut();
     let mut states = window.states.view_mut();
     let mut ceiling = window.ceiling_mm.view_mut();
     let mut cells = window.cells.view();
     // Lanes are columns, seen from their low end.
+    let turned;
+    let mut gaps = gaps;
     if from_high_y {
+        turned = gaps::from_other_end(gaps, heights.nrows());
+        gaps = &turned;
         heights.invert_axis(Axis(0));
         states.invert_axis(Axis(0));
         ceiling.invert_axis(Axis(0));
         cells.invert_axis(Axis(0));
     }
-    for fill in fills(&heights.view(), &cells, lanes, None) {
+    for fill in fills(&heights.view(), &cells, lanes, gaps, None) {
         heights[fill.cell] = fill.height_mm;
         states[fill.cell] = fill.state;
-        ceiling[fill.cell] = fill.ray_mm;
+        ceiling[fill.cell] = fill.ray_mm.max(fill.height_mm);
     }
 }
 
-/// What hidden cells are expected to be. Lanes are columns, seen from their low end; where no flank in view is like a hidden one,
-/// `more` flanks are asked.
+/// What hidden cells are expected to be. Lanes are columns, seen from their low end, and `gaps` what is unseen of them; where no flank
+/// in view is like a hidden one, `more` flanks are asked.
 pub fn fills(
     heights: &ArrayView2<'_, f32>,
     cells: &ArrayView2<'_, Cell>,
     lanes: &Lanes,
+    gaps: &[Gap],
     more: Option<&dyn Fn(f32) -> SeenFlanks>,
 ) -> Vec<Fill> {
     let low_mm = lanes.low_mm;
-    let shoulders = shoulders(heights, cells, lanes);
+    let shoulders = shoulders(heights, cells, lanes, gaps);
     let fall_mm = match lanes.rays {
         Rays::Parallel(tan) => lanes.pitch_mm / tan,
         // The flanks that are seen are asked about the rays as they fall on those that are not.
@@ -139,7 +145,7 @@ pub fn fills(
     };
     // Neighbours' shadows on the piece's front are told by the fall of a camera's rays.
     let hidden_fronts = match lanes.rays {
-        Rays::Parallel(_) if !lanes.crossed => hidden_fronts(heights, cells, fall_mm, low_mm),
+        Rays::Parallel(_) if !lanes.crossed => hidden_fronts(heights, cells, gaps, fall_mm, low_mm),
         _ => vec![None; heights.ncols()],
     };
     if shoulders.iter().all(Vec::is_empty) && hidden_fronts.iter().all(Option::is_none) {
@@ -152,6 +158,7 @@ pub fn fills(
         fall_mm,
         lanes.aspect,
         lanes.noise_mm,
+        hidden_fronts.iter().flatten().any(|front| front.on_own),
     );
     let more = more.map(|more| more(fall_mm / lanes.pitch_mm));
     let last: Vec<Option<usize>> = shoulders
@@ -165,7 +172,7 @@ pub fn fills(
             let outer = index + 1 == found.len() && shoulder.floor_mm == 0.0;
             let like_seen = edge[lane].filter(|_| outer).and_then(|direction| {
                 let height_mm = pooled_height(heights, &shoulders, lane, shoulder);
-                let ask = |flanks: &SeenFlanks| flanks.behind(height_mm, direction);
+                let ask = |flanks: &SeenFlanks| flanks.behind(height_mm, direction, shoulder.gap);
                 ask(&flanks).or_else(|| more.as_ref().and_then(ask))
             });
             let slope_mm = shoulder_slope(heights, lane, shoulder.at);
@@ -213,47 +220,36 @@ struct HiddenFront {
 fn hidden_fronts(
     heights: &ArrayView2<'_, f32>,
     cells: &ArrayView2<'_, Cell>,
+    gaps: &[Gap],
     fall_mm: f32,
     low_mm: f32,
 ) -> Vec<Option<HiddenFront>> {
-    let lane = |column: ArrayView1<'_, f32>, cells: ArrayView1<'_, Cell>| {
-        let mut last: Option<usize> = None;
-        for at in 0..column.len() {
-            if column[at].is_nan() {
-                continue;
-            }
-            let first = last.map_or(0, |last| last + 1);
-            let on_own = cells[at] == Cell::Own;
-            let shadowed = match last {
-                None => at > LEAST_GAP,
-                Some(last) => {
-                    let gap = (at - last) as f32;
-                    cells[last] == Cell::Other
-                        && at - last > LEAST_GAP
-                        && column[last] - column[at].max(0.0) >= LEAST_FALL * gap * fall_mm
-                }
-            };
-            if shadowed {
-                let on_own = on_own && column[at] > low_mm;
-                return Some(HiddenFront {
-                    first,
-                    end: at,
-                    on_own,
-                });
-            }
-            if on_own {
-                return None;
-            }
-            last = Some(at);
+    let mut fronts = vec![None; heights.ncols()];
+    for gap in gaps {
+        let (lane, end) = (gap.lane, gap.end);
+        if end == heights.nrows() || fronts[lane].is_some() {
+            continue;
         }
-        None
-    };
-    heights
-        .columns()
-        .into_iter()
-        .zip(cells.columns())
-        .map(|(h, c)| lane(h, c))
-        .collect()
+        let shadowed = match gap.before() {
+            None => end > LEAST_GAP,
+            Some(last) => {
+                let (one, two) = (heights[[last, lane]], heights[[end, lane]]);
+                let cells_on = (end - last) as f32;
+                cells[[last, lane]] == Cell::Other
+                    && end - last > LEAST_GAP
+                    && one - two.max(0.0) >= LEAST_FALL * cells_on * fall_mm
+            }
+        };
+        let own = |at: usize| cells[[at, lane]] == Cell::Own && !heights[[at, lane]].is_nan();
+        if shadowed && !(0..gap.first).any(own) {
+            fronts[lane] = Some(HiddenFront {
+                first: gap.first,
+                end,
+                on_own: cells[[end, lane]] == Cell::Own && heights[[end, lane]] > low_mm,
+            });
+        }
+    }
+    fronts
 }
 
 /// Fills for hidden fronts: belt, and before the piece's first seen cell what its seen fronts look like below that height.
@@ -306,55 +302,45 @@ fn shoulders(
     heights: &ArrayView2<'_, f32>,
     cells: &ArrayView2<'_, Cell>,
     lanes: &Lanes,
+    gaps: &[Gap],
 ) -> Vec<Vec<Shoulder>> {
     let (low_mm, pitch_mm) = (lanes.low_mm, lanes.pitch_mm);
-    let lane = |column: ArrayView1<'_, f32>, cells: ArrayView1<'_, Cell>| {
-        let mut found = Vec::new();
-        let mut last: Option<usize> = None;
-        for at in 0..=column.len() {
-            if column.get(at).is_some_and(|h| h.is_nan()) {
-                continue;
-            }
-            if let Some(before) = last
-                && at - before > LEAST_GAP
-                && cells[before] == Cell::Own
-                && column[before] > low_mm
-            {
-                let end_mm = column.get(at).copied().unwrap_or(0.0);
-                let on_own = cells.get(at) == Some(&Cell::Own) && end_mm > low_mm;
-                let tan = lanes.tan(before, column[before]);
-                let ray_mm = (at - before) as f32 * pitch_mm / tan;
-                let drop_mm = column[before] - end_mm.max(0.0);
-                let fall_mm = pitch_mm / tan;
-                let own_share = (drop_mm / fall_mm).ceil().max(0.0) as usize;
-                let gap = at - before - 1;
-                let floor_mm = if on_own { end_mm } else { 0.0 };
-                let mut push = |gap| {
-                    found.push(Shoulder {
-                        at: before,
-                        height_mm: column[before] - floor_mm,
-                        gap,
-                        fall_mm,
-                        floor_mm,
-                    });
-                };
-                if drop_mm >= LEAST_FALL * ray_mm {
-                    push(gap);
-                } else if lanes.crossed && !on_own && own_share > LEAST_GAP {
-                    // What is hidden beyond the ray's end is hidden by the other light.
-                    push(own_share.min(gap));
-                }
-            }
-            last = Some(at);
+    let mut shoulders: Vec<Vec<Shoulder>> = vec![Vec::new(); heights.ncols()];
+    for gap in gaps {
+        let (lane, at) = (gap.lane, gap.end);
+        let Some(before) = gap.before().filter(|before| at - before > LEAST_GAP) else {
+            continue;
+        };
+        let own_mm = heights[[before, lane]];
+        if cells[[before, lane]] != Cell::Own || own_mm <= low_mm {
+            continue;
         }
-        found
-    };
-    heights
-        .columns()
-        .into_iter()
-        .zip(cells.columns())
-        .map(|(column, cells)| lane(column, cells))
-        .collect()
+        let end_mm = heights.get([at, lane]).copied().unwrap_or(0.0);
+        let on_own = cells.get([at, lane]) == Some(&Cell::Own) && end_mm > low_mm;
+        let tan = lanes.tan(before, own_mm);
+        let ray_mm = (at - before) as f32 * pitch_mm / tan;
+        let drop_mm = own_mm - end_mm.max(0.0);
+        let fall_mm = pitch_mm / tan;
+        let own_share = (drop_mm / fall_mm).ceil().max(0.0) as usize;
+        let cells_hidden = at - before - 1;
+        let floor_mm = if on_own { end_mm } else { 0.0 };
+        let hidden = if drop_mm >= LEAST_FALL * ray_mm {
+            Some(cells_hidden)
+        } else if lanes.crossed && !on_own && own_share > LEAST_GAP {
+            // What is hidden beyond the ray's end is hidden by the other light.
+            Some(own_share.min(cells_hidden))
+        } else {
+            None
+        };
+        shoulders[lane].extend(hidden.map(|gap| Shoulder {
+            at: before,
+            height_mm: own_mm - floor_mm,
+            gap,
+            fall_mm,
+            floor_mm,
+        }));
+    }
+    shoulders
 }
 
 /// Height of a shoulder, by the line through those around it: less noise than its own sample has.

@@ -7,9 +7,11 @@ const SPIKE_SDS: f32 = 6.0;
 /// … and by more than this, mm: heights are quantised, and a rim is steep.
 const SPIKE_LEAST_MM: f32 = 0.5;
 /// Neighbours allowed to be as far out: a false return may have one beside it.
-const COMPANIONS: usize = 1;
+const COMPANIONS: u32 = 1;
 /// Neighbours that must be seen for a verdict.
-const LEAST_NEIGHBOURS: usize = 5;
+const LEAST_NEIGHBOURS: u32 = 5;
+/// Samples looked at together.
+const BLOCK: usize = 32;
 
 /// Marks false samples as unseen.
 ///
@@ -18,53 +20,111 @@ const LEAST_NEIGHBOURS: usize = 5;
 pub fn reject_spikes(heights_mm: &mut Array2<f32>, noise_mm: f64) {
     let reach_mm = (SPIKE_SDS * noise_mm as f32).max(SPIKE_LEAST_MM);
     let (rows, columns) = heights_mm.dim();
-    let mut false_cells = Vec::new();
-    let is_false = |row: usize, column: usize| {
-        let height = heights_mm[[row, column]];
-        if height.is_nan() {
-            return false;
-        }
-        let (mut near, mut seen) = (0, 0);
-        let (mut above, mut below) = (0, 0);
-        for neighbour in around(heights_mm, row, column) {
-            seen += 1;
-            near += usize::from((neighbour - height).abs() <= reach_mm);
-            above += usize::from(neighbour > height);
-            below += usize::from(neighbour < height);
-        }
-        let alone = near <= COMPANIONS && (above <= COMPANIONS || below <= COMPANIONS);
-        seen >= LEAST_NEIGHBOURS && alone
+    let Some(cells) = heights_mm.as_slice() else {
+        return;
     };
-    let mut doubtful = vec![true; columns];
+    let line = |row: usize| &cells[row * columns..(row + 1) * columns];
+    let mut false_cells = Vec::new();
     for row in 0..rows {
-        // Most samples have near ones on more sides than one, which settles them: a quick look at four neighbours.
         let inner = 0 < row && row + 1 < rows && columns > 2;
-        if let (true, Some(cells)) = (inner, heights_mm.as_slice()) {
-            let line = |row: usize| &cells[row * columns..(row + 1) * columns];
-            let (above, own, below) = (line(row - 1), line(row), line(row + 1));
-            let near = |one: f32, two: f32| u8::from((one - two).abs() <= reach_mm);
-            let sides = own.windows(3).zip(&above[1..]).zip(&below[1..]);
-            for (doubtful, ((own, &above), &below)) in doubtful[1..].iter_mut().zip(sides) {
-                let height = own[1];
-                let found = near(own[0], height)
-                    + near(own[2], height)
-                    + near(above, height)
-                    + near(below, height);
-                *doubtful = (usize::from(found) <= COMPANIONS) & !height.is_nan();
-            }
-        } else {
-            doubtful.fill(true);
+        if !inner {
+            let found = (0..columns).filter(|&column| is_false(heights_mm, row, column, reach_mm));
+            false_cells.extend(found.map(|column| (row, column)));
+            continue;
         }
-        for (block, cells) in doubtful.chunks(32).enumerate() {
-            if cells.iter().fold(false, |any, &doubtful| any | doubtful) {
-                let columns = (block * 32..).zip(cells).filter(|(_, doubtful)| **doubtful);
-                let found = columns.filter(|&(column, _)| is_false(row, column));
-                false_cells.extend(found.map(|(column, _)| (row, column)));
+        let lines = [line(row - 1), line(row), line(row + 1)];
+        for column in [0, columns - 1] {
+            if is_false(heights_mm, row, column, reach_mm) {
+                false_cells.push((row, column));
+            }
+        }
+        // Most samples have near ones on more sides than one, which settles them: a quick look at four neighbours.
+        let sides = [
+            &lines[0][1..columns - 1],
+            &lines[1][..columns - 2],
+            &lines[1][2..],
+            &lines[2][1..columns - 1],
+        ];
+        let own = &lines[1][1..columns - 1];
+        let near = |one: f32, two: f32| u32::from((one - two).abs() <= reach_mm);
+        let doubtful = |place: usize, own: f32, sides: [&[f32]; 4]| {
+            let found = near(sides[0][place], own)
+                + near(sides[1][place], own)
+                + near(sides[2][place], own)
+                + near(sides[3][place], own);
+            (found <= COMPANIONS) & !own.is_nan()
+        };
+        for first in (0..own.len()).step_by(BLOCK) {
+            let block = first..(first + BLOCK).min(own.len());
+            let sides = sides.map(|side| &side[block.clone()]);
+            let own = &own[block];
+            let [one, two, three, four] = sides;
+            let each = own.iter().zip(one).zip(two).zip(three).zip(four);
+            let any = each.fold(0, |any, ((((&own, &one), &two), &three), &four)| {
+                let found = near(one, own) + near(two, own) + near(three, own) + near(four, own);
+                any | (u32::from(found <= COMPANIONS) & u32::from(!own.is_nan()))
+            });
+            if any == 0 {
+                continue;
+            }
+            for (place, &height) in own.iter().enumerate() {
+                let column = first + place + 1;
+                if doubtful(place, height, sides) && stands_alone(height, &lines, column, reach_mm)
+                {
+                    false_cells.push((row, column));
+                }
             }
         }
     }
     for cell in false_cells {
         heights_mm[cell] = f32::NAN;
+    }
+}
+
+/// Whether an inner sample is false, by the three rows about it.
+fn stands_alone(height: f32, lines: &[&[f32]; 3], column: usize, reach_mm: f32) -> bool {
+    let mut verdict = Verdict::default();
+    for (index, line) in lines.iter().enumerate() {
+        for (place, &neighbour) in line[column - 1..column + 2].iter().enumerate() {
+            if (index, place) != (1, 1) {
+                verdict.hear(neighbour, height, reach_mm);
+            }
+        }
+    }
+    verdict.is_false()
+}
+
+fn is_false(heights_mm: &Array2<f32>, row: usize, column: usize, reach_mm: f32) -> bool {
+    let height = heights_mm[[row, column]];
+    let mut verdict = Verdict::default();
+    for neighbour in around(heights_mm, row, column) {
+        verdict.hear(neighbour, height, reach_mm);
+    }
+    !height.is_nan() && verdict.is_false()
+}
+
+/// What the neighbours of a sample say.
+#[derive(Default)]
+struct Verdict {
+    seen: u32,
+    near: u32,
+    above: u32,
+    below: u32,
+}
+
+impl Verdict {
+    /// An unseen neighbour says nothing.
+    fn hear(&mut self, neighbour: f32, height: f32, reach_mm: f32) {
+        self.seen += u32::from(!neighbour.is_nan());
+        self.near += u32::from((neighbour - height).abs() <= reach_mm);
+        self.above += u32::from(neighbour > height);
+        self.below += u32::from(neighbour < height);
+    }
+
+    fn is_false(&self) -> bool {
+        let alone =
+            self.near <= COMPANIONS && (self.above <= COMPANIONS || self.below <= COMPANIONS);
+        self.seen >= LEAST_NEIGHBOURS && alone
     }
 }
 
@@ -75,7 +135,6 @@ fn around(heights_mm: &Array2<f32>, row: usize, column: usize) -> impl Iterator<
         .flat_map(move |r| near(column, columns).map(move |c| (r, c)))
         .filter(move |&cell| cell != (row, column))
         .map(|cell| heights_mm[cell])
-        .filter(|height| !height.is_nan())
 }
 
 #[cfg(test)]

@@ -1,0 +1,130 @@
+//! The colours of a piece's cells in linear light.
+
+use std::ops::Range;
+
+use super::colour_field::ColourField;
+
+/// Parts of a pixel below this are rounding.
+const LEAST_PART: f32 = 1e-3;
+/// Rows of colour beyond a piece's own that heights and skew may reach to, before they are looked up one by one.
+const MARGIN: i64 = 64;
+
+/// The rows of colour about a piece at hand, and where its cells lie among their pixels.
+pub struct Lights<'a> {
+    field: &'a ColourField,
+    first: i64,
+    rows: Vec<Option<&'a [[u8; 3]]>>,
+    /// First row and column of the surface, and the places of rows and columns where they do not depend on each other.
+    from: (usize, usize),
+    straight: Option<(Vec<Place>, Vec<Option<Place>>)>,
+}
+
+/// A place between the centres of two pixels: the first of them, and how much of the way to the second.
+#[derive(Debug, Clone, Copy)]
+struct Place {
+    first: i64,
+    part: f32,
+}
+
+impl Place {
+    fn along(number: f64) -> Self {
+        let first = floor(number);
+        Self {
+            first,
+            part: (number - first as f64) as f32,
+        }
+    }
+
+    fn across(place: f32) -> Self {
+        let first = floor(f64::from(place));
+        Self {
+            first,
+            part: place - first as f32,
+        }
+    }
+
+    /// The two pixels and their parts, as far as these are more than rounding.
+    fn parts(self) -> impl Iterator<Item = (i64, f32)> {
+        [(self.first, 1.0 - self.part), (self.first + 1, self.part)]
+            .into_iter()
+            .filter(|(_, part)| *part >= LEAST_PART)
+    }
+}
+
+impl<'a> Lights<'a> {
+    /// For cells in these rows and columns of the surface.
+    pub fn new(field: &'a ColourField, rows: Range<usize>, columns: Range<usize>) -> Self {
+        let (kept, count) = field.kept_rows();
+        let number = |row: usize| field.number_of_row(row);
+        let (one, two) = (number(rows.start), number(rows.end));
+        let first = (one.min(two) - MARGIN).max(kept);
+        let end = (one.max(two) + MARGIN).min(kept.saturating_add_unsigned(count as u64));
+        let straight = field.is_straight().then(|| {
+            let of_row = |row| Place::along(field.number_of(row, columns.start, 0.0));
+            let of_column = |column| Some(Place::across(field.place_of(column, 0.0)?));
+            (
+                rows.clone().map(of_row).collect(),
+                columns.clone().map(of_column).collect(),
+            )
+        });
+        Self {
+            field,
+            first,
+            rows: (first..end).map(|number| pixels(field, number)).collect(),
+            from: (rows.start, columns.start),
+            straight,
+        }
+    }
+
+    /// Corrected colour of one cell of the grid in linear light; `None` where there is none.
+    ///
+    /// Between the centres of colour pixels it is interpolated bilinearly, so that a colour frame that lies a part of a pixel
+    /// beside the height frame moves no border.
+    pub fn at(&self, row: usize, column: usize, height_mm: f32) -> Option<[f32; 3]> {
+        let (along, across) = match &self.straight {
+            Some((rows, columns)) => (
+                *rows.get(row.checked_sub(self.from.0)?)?,
+                (*columns.get(column.checked_sub(self.from.1)?)?)?,
+            ),
+            None => {
+                let across = Place::across(self.field.place_of(column, height_mm)?);
+                (
+                    Place::along(self.field.number_of(row, column, height_mm)),
+                    across,
+                )
+            }
+        };
+        let last = self.field.columns() - 1;
+        let mut sum = [0.0_f32; 3];
+        for (number, part_along) in along.parts() {
+            let pixels = self.row(number)?;
+            for (pixel, part_across) in across.parts() {
+                // A cell whose pixel lies in the frame may reach half a pixel beyond its last one.
+                let pixel = (pixel.max(0) as usize).min(last);
+                let light = self.field.linear(pixel, *pixels.get(pixel)?)?;
+                for channel in 0..3 {
+                    sum[channel] += part_along * part_across * light[channel];
+                }
+            }
+        }
+        Some(sum)
+    }
+
+    fn row(&self, number: i64) -> Option<&'a [[u8; 3]]> {
+        let at = usize::try_from(number - self.first).ok();
+        match at.and_then(|at| self.rows.get(at)) {
+            Some(row) => *row,
+            None => pixels(self.field, number),
+        }
+    }
+}
+
+fn pixels(field: &ColourField, number: i64) -> Option<&[[u8; 3]]> {
+    Some(field.row(number)?.as_chunks::<3>().0)
+}
+
+/// The next whole number below.
+fn floor(value: f64) -> i64 {
+    let towards_zero = value as i64;
+    towards_zero - i64::from(towards_zero as f64 > value)
+}

@@ -1,0 +1,111 @@
+//! The rim of a piece, whose colours are mixed with what lies beside it.
+
+use std::cmp::Reverse;
+
+use ndarray::Array2;
+
+use super::spans::{row_of, spans};
+use crate::colour::NO_CLASS;
+
+/// Gives the cells of the outermost `depth` rings of a piece the class of what lies inside them, and tells which they are.
+///
+/// A rim cell's colour is mixed with that of the belt or a neighbour, and may match any class. Ring by ring from the
+/// inside out, a cell takes the most frequent class among those neighbours that lie further in (over a side 2 votes,
+/// over a corner 1; of equals the first class). Cells that have none further in keep their class.
+pub fn settle_rim(class: &mut Array2<u8>, covered: &Array2<bool>, depth: usize) -> Array2<bool> {
+    let (rows, columns) = class.dim();
+    let around = move |row: usize, column: usize| {
+        let near = |at: usize, end: usize| at.saturating_sub(1)..(at + 2).min(end);
+        near(row, rows).flat_map(move |r| near(column, columns).map(move |c| (r, c)))
+    };
+    let mut ring_of = Array2::from_elem(class.dim(), 0_u8);
+    let mut rings: Vec<Vec<(usize, usize)>> = vec![outermost(covered)];
+    for &at in &rings[0] {
+        ring_of[at] = 1;
+    }
+    for ring in 2..=depth {
+        let mut next = Vec::new();
+        for &(row, column) in rings.last().into_iter().flatten() {
+            for at in around(row, column) {
+                if covered[at] && ring_of[at] == 0 {
+                    ring_of[at] = ring as u8;
+                    next.push(at);
+                }
+            }
+        }
+        rings.push(next);
+    }
+    for (index, cells) in rings.iter().enumerate().rev() {
+        let ring = index + 1;
+        for &(row, column) in cells {
+            let mut votes: Vec<(u8, u8)> = Vec::with_capacity(8);
+            for at in around(row, column) {
+                let further_in = ring_of[at] == 0 || usize::from(ring_of[at]) > ring;
+                if further_in && covered[at] && class[at] != NO_CLASS {
+                    let vote = 1 + u8::from(at.0 == row || at.1 == column);
+                    match votes.iter_mut().find(|(of, _)| *of == class[at]) {
+                        Some((_, votes)) => *votes += vote,
+                        None => votes.push((class[at], vote)),
+                    }
+                }
+            }
+            let best = votes
+                .iter()
+                .max_by_key(|(of, votes)| (*votes, Reverse(*of)));
+            if let Some(&(best, _)) = best {
+                class[(row, column)] = best;
+            }
+        }
+    }
+    ring_of.mapv(|ring| ring > 0)
+}
+
+/// Covered cells with a side to an uncovered one or to the window's end, row by row.
+fn outermost(covered: &Array2<bool>) -> Vec<(usize, usize)> {
+    const BLOCK: usize = 32;
+    let (rows, columns) = covered.dim();
+    let outside = vec![false; columns];
+    let mut found = Vec::new();
+    // With a cell outside at either end.
+    let mut own = vec![false; columns + 2];
+    for (row, span) in spans(covered) {
+        let beside = |row: Option<usize>| match row.filter(|&row| row < rows) {
+            Some(row) => row_of(covered, row, &span),
+            None => &outside[span.clone()],
+        };
+        let (above, below) = (beside(row.checked_sub(1)), beside(Some(row + 1)));
+        // Nothing of the row is covered before its span or after it.
+        let own = &mut own[..span.len() + 2];
+        own[span.len() + 1] = false;
+        own[1..=span.len()].copy_from_slice(row_of(covered, row, &span));
+        let own = &*own;
+        let is_outermost = |k: usize| own[k + 1] & !(own[k] & own[k + 2] & above[k] & below[k]);
+        for first in (0..span.len()).step_by(BLOCK) {
+            let block = first..(first + BLOCK).min(span.len());
+            if block.clone().fold(false, |any, k| any | is_outermost(k)) {
+                let rim = block.filter(|&k| is_outermost(k));
+                found.extend(rim.map(|k| (row, span.start + k)));
+            }
+        }
+    }
+    found
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_rim_takes_the_class_inside_it() {
+        let mut covered = Array2::from_elem((12, 12), false);
+        covered.slice_mut(ndarray::s![2..10, 2..10]).fill(true);
+        let inner = |at: usize| (4..8).contains(&at);
+        let mut class = Array2::from_shape_fn((12, 12), |(r, c)| match covered[(r, c)] {
+            false => NO_CLASS,
+            true => u8::from(inner(r) && inner(c)),
+        });
+        let rim = settle_rim(&mut class, &covered, 2);
+        assert_eq!(rim.iter().filter(|&&rim| rim).count(), 64 - 16);
+        assert!(class.iter().all(|&k| k == 1 || k == NO_CLASS));
+    }
+}
