@@ -189,8 +189,9 @@ impl State {
         let z_by_pitch = d * (lean * z_mm - (level_mm - frame.cy_mm));
         let z_by_lean = d * pitch * z_mm;
         let mut common = [0.0; COMMON];
-        for i in 0..10 {
-            common[i] = by_x * place.x_by[i] + by_z * place.z_by[i];
+        let of_place = place.x_by.iter().zip(&place.z_by);
+        for (common, (x_by, z_by)) in common[..10].iter_mut().zip(of_place) {
+            *common = by_x * x_by + by_z * z_by;
         }
         common[10] = -by_level * sample.y_mm / (along * along);
         common[11] = -by_level * aside_mm;
