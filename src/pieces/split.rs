@@ -4,7 +4,7 @@
 //! outlines; a flood of the height from above meets there well below both tops. *A neck*: flat pieces that touch leave an
 //! outline that narrows; a flood of the distance to the outline meets there well below both middles. *A waist*: where one
 //! lies on the other a little, neither is clear, but their product is. Bumps on a piece, bent strips and lobes leave none.
-//! The ridge of a lap joint is turned into a valley first. All floods are watersheds with dynamics as the criterion to merge (Grimaud,
+//! The ridge of a lap joint counts as a valley there. All floods are watersheds with dynamics as the criterion to merge (Grimaud,
 //! "A new measure of contrast: the dynamics", Proc. SPIE 1769 (1992) 292–305; Beucher and Meyer 1993).
 
 use std::ops::Range;
@@ -25,6 +25,8 @@ const VALLEY_RATIO: f32 = 0.62;
 const NECK_RATIO: f32 = 0.62;
 /// A place both lower and narrower than its sides parts them if the product of height and width is below this share.
 const WAIST_RATIO: f32 = 0.5;
+/// Least cells on either side of a waist: what is smaller than a ridge is wide may be an end that looks like one.
+const LEAST_AT_WAIST: usize = 169;
 /// How near to those a share may come before the parting is called doubtful.
 const DOUBT: f32 = 0.06;
 /// A top or middle counts when this share of the least area of a piece lies above the pass.
@@ -43,9 +45,8 @@ pub fn split(
 ) -> Vec<Region> {
     let coarse = Coarse::new(&region, heights_mm, grid);
     let least_cells = ((LEAST_SHARE * min_area_mm2) / (CELL_MM * CELL_MM)).ceil() as usize;
-    let relief = sink_ridges(&coarse.heights_mm);
     let valleys = flood(
-        &relief,
+        &coarse.heights_mm,
         &coarse.parts,
         &Merge {
             ratio: VALLEY_RATIO,
@@ -63,11 +64,11 @@ pub fn split(
         },
     );
     let waists = flood(
-        &(to_other(&necks.parts) * &relief),
+        &(to_other(&necks.parts) * &sink_ridges(&coarse.heights_mm)),
         &necks.parts,
         &Merge {
             ratio: WAIST_RATIO,
-            least_cells,
+            least_cells: least_cells.max(LEAST_AT_WAIST),
             doubt: DOUBT,
         },
     );
