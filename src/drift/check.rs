@@ -1,8 +1,8 @@
 //! One check: the fitted errors against what they should be.
 
 use crate::calibration::{Calibration, GeometricErrors, Target};
-use crate::error::Result;
-use crate::scan::Scan;
+use crate::error::{Error, ErrorKind, Result};
+use crate::scan::{HeightKind, Scan};
 
 use super::field::HeightField;
 use super::findings::{cautions, findings};
@@ -11,6 +11,7 @@ use super::report::{
     Certificate, DRIFT_FORMAT, DriftReport, InputHash, ParameterCheck, Verdict, WeightEffect,
 };
 use super::target_fit::{FitRequest, TargetFit, fit_target};
+use super::triangulation::stripe_field;
 use super::verdict::DEFAULT_TOLERANCES;
 
 const UNITS: [&str; 9] = ["1", "1", "1", "mm", "mrad", "mrad", "mm", "mrad", "mrad"];
@@ -47,7 +48,7 @@ pub fn check_geometry(
     target_temperature_c: Option<f64>,
     inputs: Vec<InputHash>,
 ) -> Result<Check> {
-    let field = HeightField::read(scan)?;
+    let field = field(scan, baseline)?;
     let expected = baseline
         .calibration
         .map_or(GeometricErrors::NONE, |calibration| calibration.errors);
@@ -100,6 +101,26 @@ pub fn check_geometry(
         residual_map: fit.residual_map.clone(),
     };
     Ok(Check { report, fit })
+}
+
+/// The scan's heights as measured; those of a stripe scan by the triangulation in the calibration compared with.
+fn field(scan: &Scan, baseline: &Baseline<'_>) -> Result<HeightField> {
+    if scan.description.height.kind != HeightKind::Stripe {
+        return HeightField::read(scan);
+    }
+    let stated = baseline.calibration.and_then(|c| c.triangulation);
+    let triangulation = stated.ok_or_else(|| {
+        Error::new(
+            ErrorKind::Mismatch,
+            "a stripe scan, and nothing that turns its rows into mm",
+        )
+        .at(scan.document_path())
+        .key("height.kind")
+        .expected(
+            "expected a calibration with a [triangulation] to compare with (calibrate makes one)",
+        )
+    })?;
+    stripe_field(scan, &triangulation)
 }
 
 fn parameters(

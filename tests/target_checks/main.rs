@@ -4,5 +4,6 @@
 mod colour;
 mod commands;
 mod effect;
+mod stripe_scans;
 mod stripes;
 mod written;
