@@ -14,7 +14,7 @@ fn checked(scenario: &Scenario, calibration: &Calibration, yaw_mrad: f64) -> Col
     let (scene, corner) = target_scene(&target, middle_mm, yaw_mrad, 4);
     let folder = written(&simulate_scene(scenario, &scene, 4).unwrap());
     let archive = read_archive(&[folder.path().to_path_buf()]).unwrap();
-    let outcome = check_colour(&ColourTask {
+    check_colour(&ColourTask {
         scan: &archive.recordings[0].frames[0],
         target: &target,
         pose: TargetPose {
@@ -27,9 +27,7 @@ fn checked(scenario: &Scenario, calibration: &Calibration, yaw_mrad: f64) -> Col
         calibration: Some(calibration),
         tolerance_de00: 2.0,
     })
-    .unwrap();
-    println!("{:#?}", outcome);
-    outcome
+    .unwrap()
 }
 
 fn scenario(yaw_mrad: f64) -> Scenario {

@@ -10,7 +10,7 @@ const BACK_LINES: usize = 100;
 
 /// Standard uncertainty of the belt's height where pieces hide it, mm, from how far it lies off what was fitted where it is seen.
 ///
-/// `lines[under..]` are those under the piece; over windows as long as that, from its end back to [`BACK_LINES`] before its start, each
+/// `lines[under..]` are those under the piece; over windows as long as that, from its end back to `BACK_LINES` before its start, each
 /// zone's misfit is averaged along. Robust against zones that hold something else: 1.4826 times the median magnitude. Level and tilt were
 /// fitted to the k zones that are seen, so that these misfit less than others: by `√(1 − 2/k)`, where a zone that had no part in the fit
 /// misfits by `√(1 + 2/k)`. What noise adds to the means is taken off.
