@@ -13,19 +13,7 @@ use generator::{as_made, drawn_scene};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use weighlight::calibration::{GeometricErrors, read_target};
-use weighlight::drift::{FitRequest, errors_to_list, fit_target};
-
-const NAMES: [&str; 9] = [
-    "across_scale",
-    "along_scale",
-    "height_scale",
-    "height_offset_mm",
-    "roll_mrad",
-    "pitch_mrad",
-    "bow_mm",
-    "skew_mrad",
-    "lean_mrad",
-];
+use weighlight::drift::{ERROR_NAMES, FitRequest, errors_to_list, fit_target};
 
 fn main() {
     let arguments: Vec<String> = std::env::args()
@@ -115,7 +103,7 @@ fn main() {
         let n = f64::from(told[i].max(1));
         println!(
             "{:<18} {:>9.2e}  {:>9.2e}  {:>9.2e}   {:>6.1} %   {}",
-            NAMES[i],
+            ERROR_NAMES[i],
             (squares[i] / n).sqrt(),
             worst[i],
             (stated[i] / n).sqrt(),

@@ -10,8 +10,9 @@ use weighlight::calibration::{
     Calibration, GeometricErrors, read_calibration, read_target, write_calibration,
 };
 use weighlight::drift::{
-    Combined, DEFAULT_TOLERANCES, FitRequest, HeightField, LeftOut, ScanFit, check_colours_of,
-    combine, combine_colours, errors_to_list, fit_target, new_calibration, stripe_field,
+    Combined, DEFAULT_TOLERANCES, ERROR_NAMES, FitRequest, HeightField, LeftOut, ScanFit,
+    check_colours_of, combine, combine_colours, errors_to_list, fit_target, new_calibration,
+    stripe_field,
 };
 use weighlight::scan::read_scan;
 use weighlight::{Error, ErrorKind, Result};
@@ -214,18 +215,6 @@ fn place(arguments: &Arguments) -> Result<PathBuf> {
     Ok(path)
 }
 
-const NAMES: [&str; 9] = [
-    "across_scale",
-    "along_scale",
-    "height_scale",
-    "height_offset_mm",
-    "roll_mrad",
-    "pitch_mrad",
-    "bow_mm",
-    "skew_mrad",
-    "lean_mrad",
-];
-
 /// The largest difference of one scan from the others, of one error.
 fn farthest(left_out: &[LeftOut], i: usize) -> Option<f64> {
     left_out
@@ -266,7 +255,7 @@ fn text(
         errors_to_list(&combined.errors),
         errors_to_list(&combined.errors_u),
     );
-    for (i, name) in NAMES.iter().enumerate() {
+    for (i, name) in ERROR_NAMES.iter().enumerate() {
         let apart = farthest(&combined.left_out, i)
             .map_or_else(|| "-".to_owned(), |d| format!("{d:+.1e} at most"));
         writeln!(
@@ -291,7 +280,7 @@ fn json_result(
         errors_to_list(&combined.errors),
         errors_to_list(&combined.errors_u),
     );
-    let parameters: Vec<_> = NAMES
+    let parameters: Vec<_> = ERROR_NAMES
         .iter()
         .enumerate()
         .map(|(i, name)| json!({"name": name, "value": values[i], "u": us[i]}))
@@ -322,7 +311,7 @@ fn csv_result(to: &mut dyn Write, calibration: &Calibration) -> std::io::Result<
         .map_err(std::io::Error::other)?;
     let values = errors_to_list(&calibration.errors);
     let us = errors_to_list(&calibration.errors_u);
-    for (i, name) in NAMES.iter().enumerate() {
+    for (i, name) in ERROR_NAMES.iter().enumerate() {
         let row = [
             calibration.scanner.clone(),
             calibration.valid_from.to_string(),

@@ -7,7 +7,7 @@ use crate::calibration::{
 };
 use crate::error::{Error, ErrorKind, Result};
 
-use super::instrument::{ERRORS, NAMES, errors_from_list, errors_to_list};
+use super::instrument::{ERROR_NAMES, ERRORS, errors_from_list, errors_to_list};
 use super::target_fit::TargetFit;
 use super::verdict::COVERAGE_FACTOR;
 
@@ -84,7 +84,7 @@ pub fn combine(fits: &[ScanFit], tolerances: &Tolerances) -> Result<Combined> {
             let why = fits.iter().find_map(|f| f.fit.remarks[i].clone());
             return Err(poor(format!(
                 "{}: {}",
-                NAMES[i],
+                ERROR_NAMES[i],
                 why.unwrap_or_else(|| "told by no scan".to_string())
             ))
             .expected("add a scan with the target turned by about 90° or at another place across the belt"));
@@ -105,7 +105,7 @@ pub fn combine(fits: &[ScanFit], tolerances: &Tolerances) -> Result<Combined> {
             if (APART_OF_TOLERANCE * limits[i]).max(APART_U * u) < difference.abs() {
                 return Err(poor(format!(
                     "scan {} contradicts the others: {} differs by {:+.2e}, with a tolerance of {}",
-                    one.scan, NAMES[i], difference, limits[i]
+                    one.scan, ERROR_NAMES[i], difference, limits[i]
                 ))
                 .expected("leave that scan out, or look for what moved between the scans"));
             }
@@ -115,7 +115,7 @@ pub fn combine(fits: &[ScanFit], tolerances: &Tolerances) -> Result<Combined> {
         if MOST_OF_TOLERANCE * limits[i] < COVERAGE_FACTOR * us[i] {
             return Err(poor(format!(
                 "{}: {} known to ± {:.2e} only, with a tolerance of {}",
-                NAMES[i],
+                ERROR_NAMES[i],
                 round(values[i]),
                 COVERAGE_FACTOR * us[i],
                 limits[i]

@@ -6,7 +6,7 @@ use crate::scan::{HeightKind, Scan};
 
 use super::field::HeightField;
 use super::findings::{cautions, findings};
-use super::instrument::{NAMES, errors_to_list};
+use super::instrument::{ERROR_NAMES, errors_to_list};
 use super::report::{
     Certificate, DRIFT_FORMAT, DriftReport, InputHash, ParameterCheck, Verdict, WeightEffect,
 };
@@ -130,12 +130,12 @@ fn parameters(
 ) -> Vec<ParameterCheck> {
     let (values, us) = (errors_to_list(&fit.errors), errors_to_list(&fit.errors_u));
     let (baselines, limits) = (errors_to_list(expected), errors_to_list(tolerances));
-    (0..NAMES.len())
+    (0..ERROR_NAMES.len())
         .map(|i| {
             let told = fit.told[i];
             let change = values[i] - baselines[i];
             ParameterCheck {
-                name: NAMES[i].to_string(),
+                name: ERROR_NAMES[i].to_string(),
                 value: told.then_some(values[i]),
                 u: told.then_some(us[i]),
                 baseline: baselines[i],

@@ -13,7 +13,7 @@
 //! The calibration's numbers are what the program divides by: they are known exactly, whatever the scanner's errors were, so
 //! only the found errors are uncertain.
 
-use super::instrument::{NAMES, errors_from_list, errors_to_list};
+use super::instrument::{ERROR_NAMES, errors_from_list, errors_to_list};
 use super::report::{ParameterEffect, WeightEffect};
 use crate::calibration::GeometricErrors;
 
@@ -48,7 +48,7 @@ pub fn weight_effect(
             relative_u: by_one.abs() * covariance[index][index].max(0.0).sqrt(),
         }
     };
-    let alone = NAMES.into_iter().zip(one_at_a_time(baseline, found));
+    let alone = ERROR_NAMES.into_iter().zip(one_at_a_time(baseline, found));
     let by_parameter = alone.enumerate().map(share).collect();
     WeightEffect {
         relative,

@@ -43,17 +43,7 @@ impl HeightField {
                 .key("height.kind")
                 .expected("expected a range scan: the nine errors are of heights in mm"));
         }
-        let samples = scan.rows.saturating_mul(scan.columns);
-        if MOST_SAMPLES < samples {
-            return Err(Error::new(
-                ErrorKind::Mismatch,
-                format!("{} rows × {} columns", scan.rows, scan.columns),
-            )
-            .at(scan.document_path())
-            .expected(format!(
-                "expected a scan of the target alone, of at most {MOST_SAMPLES} samples"
-            )));
-        }
+        let samples = sample_count(scan)?;
         let mut reader = HeightReader::open(scan)?;
         let mut z_mm = Vec::with_capacity(samples);
         while let Some(block) = reader.read(CHUNK_ROWS)? {
@@ -113,4 +103,20 @@ impl HeightField {
     pub(super) fn row(&self, row: usize) -> &[f32] {
         &self.z_mm[row * self.columns..(row + 1) * self.columns]
     }
+}
+
+/// The samples of a scan's height frame, looked at before memory is set aside for them.
+pub(super) fn sample_count(scan: &Scan) -> Result<usize> {
+    let samples = scan.rows.saturating_mul(scan.columns);
+    if MOST_SAMPLES < samples {
+        return Err(Error::new(
+            ErrorKind::Mismatch,
+            format!("{} rows × {} columns", scan.rows, scan.columns),
+        )
+        .at(scan.document_path())
+        .expected(format!(
+            "expected a scan of the target alone, of at most {MOST_SAMPLES} samples"
+        )));
+    }
+    Ok(samples)
 }

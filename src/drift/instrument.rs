@@ -19,7 +19,7 @@ pub(super) type Matrix = SMatrix<f64, PARAMETERS, PARAMETERS>;
 const PER_MRAD: f64 = 1e-3;
 
 /// The names of the errors in the order of the calibration file.
-pub(super) const NAMES: [&str; ERRORS] = [
+pub const ERROR_NAMES: [&str; ERRORS] = [
     "across_scale",
     "along_scale",
     "height_scale",

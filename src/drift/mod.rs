@@ -29,7 +29,7 @@ pub use colour::{ColourOutcome, ColourTask, check_colour, combine_colours};
 pub use completed::{check_colours_of, complete};
 pub use effect::{ErrorCovariance, uncorrelated, weight_effect};
 pub use field::HeightField;
-pub use instrument::{errors_from_list, errors_to_list};
+pub use instrument::{ERROR_NAMES, errors_from_list, errors_to_list};
 pub use report::{
     Certificate, ColourCheck, DRIFT_FORMAT, DriftReport, InputHash, ParameterCheck,
     ParameterEffect, PatchCheck, ProductEffect, ResidualMap, SurfaceCheck, TargetPose, Verdict,

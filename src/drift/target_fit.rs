@@ -8,7 +8,7 @@ use super::field::HeightField;
 use super::find::{Found, find_target};
 use super::fit::{Fitted, PRIOR, Problem};
 use super::instrument::{
-    ERRORS, Matrix, NAMES, errors_from_list, errors_of, errors_to_list, pose_of,
+    ERROR_NAMES, ERRORS, Matrix, errors_from_list, errors_of, errors_to_list, pose_of,
 };
 use super::report::{ResidualMap, SurfaceCheck, TargetPose};
 use super::surface_check::{BodyMisfit, Seen, see};
@@ -175,7 +175,7 @@ fn remark(i: usize, told: &[bool; ERRORS], covariance: &Matrix) -> Option<String
     };
     let mut with: Vec<&str> = (0..ERRORS)
         .filter(|j| *j != i && TOGETHER < correlation(*j).abs())
-        .map(|j| NAMES[j])
+        .map(|j| ERROR_NAMES[j])
         .collect();
     if TOGETHER < correlation(11).abs() {
         with.push("the target's turn");

@@ -1,6 +1,6 @@
 //! From stripe scans of a target to a triangulation.
 
-use super::super::field::HeightField;
+use super::super::field::{HeightField, sample_count};
 use super::super::find::find_target;
 use super::fit::{StripeScan, TriangulationFit, fit_triangulation};
 use super::samples::{each_row, stripe_samples};
@@ -11,25 +11,13 @@ use crate::surface::stripe_heights_mm;
 
 /// About so many samples of each scan are fitted.
 const SAMPLES: usize = 60_000;
-/// Largest target scan, samples.
-const MOST_SAMPLES: usize = 32_000_000;
 
 /// The heights of a stripe scan as a triangulation gives them, on columns of the scan's pitch.
 ///
 /// # Errors
 /// The scan's heights are no stripe rows, it is too large for a target scan, or its frame is damaged.
 pub fn stripe_field(scan: &Scan, triangulation: &Triangulation) -> Result<HeightField> {
-    let samples = scan.rows.saturating_mul(scan.columns);
-    if MOST_SAMPLES < samples {
-        return Err(Error::new(
-            ErrorKind::Mismatch,
-            format!("{} rows × {} columns", scan.rows, scan.columns),
-        )
-        .at(scan.document_path())
-        .expected(format!(
-            "expected a scan of the target alone, of at most {MOST_SAMPLES} samples"
-        )));
-    }
+    let samples = sample_count(scan)?;
     let height = &scan.description.height;
     let mut field = HeightField {
         columns: scan.columns,
