@@ -2,6 +2,7 @@
 //!
 //! Data flows one way: scan → surface → pieces → measures → weight → tables. See `DEVELOPERS.md` for the map.
 
+pub mod agreement;
 pub mod calibration;
 pub mod colour;
 pub mod document;

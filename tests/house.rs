@@ -8,7 +8,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// The rooms, lowest first: a room may use only rooms before it.
-const ORDER: [&str; 18] = [
+const ORDER: [&str; 19] = [
     "error",
     "document",
     "stats",
@@ -25,12 +25,13 @@ const ORDER: [&str; 18] = [
     "inspection",
     "drift",
     "history",
+    "agreement",
     "report",
     "simulate",
 ];
 
 /// Who may use whom. Every room may use `error`; all else stands here, and what stands here is in use.
-const ARROWS: [(&str, &[&str]); 14] = [
+const ARROWS: [(&str, &[&str]); 15] = [
     ("scan", &["document"]),
     ("product", &["document"]),
     // Which calibration is in force depends on scanner and time only: calibration knows nothing of scans.
@@ -89,6 +90,8 @@ const ARROWS: [(&str, &[&str]); 14] = [
     ),
     // Entries keep the essentials of drift reports; charts and fits are of plain numbers.
     ("history", &["stats", "drift"]),
+    // Rows of the piece table are paired with rows of a log.
+    ("agreement", &["tables"]),
     // Budgets are drawn from rows of the piece table. Pages show a check and its place in the scanner's history, with as many digits as tables show.
     (
         "report",
@@ -102,13 +105,14 @@ const ARROWS: [(&str, &[&str]); 14] = [
 const PROGRAM: [&str; 2] = ["main", "cli"];
 
 /// Rooms that may touch files: those that read what users give, and those that write what users asked for.
-const FILE_ROOMS: [&str; 7] = [
+const FILE_ROOMS: [&str; 8] = [
     "document",
     "scan",
     "product",
     "calibration",
     "tables",
     "history",
+    "agreement",
     "report",
 ];
 

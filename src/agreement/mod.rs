@@ -1,0 +1,8 @@
+//! Agreement of estimated weights with a checkweigher: which weighing belongs to which piece, how well they agree, why they differ, and the
+//! product profile that follows.
+
+mod pair;
+mod weighing;
+
+pub use pair::PairedPiece;
+pub use weighing::Weighing;
