@@ -2,6 +2,7 @@
 
 use super::footprint::Footprint;
 use super::outline::Rectangle;
+use super::spans::{row_of, spans};
 use super::uncertainty::{BeltKnowledge, LIKE_SEEN_SHARE, sampling_variance};
 use crate::pieces::{CellState, Mended};
 use crate::surface::SurfaceGrid;
@@ -89,26 +90,29 @@ pub fn extent_budget(
     let mut hidden_columns = vec![false; size.1];
     let (mut cells, mut edge, mut like_seen, mut alone) = (0_u64, 0_u64, 0_u64, 0_u64);
     let low_mm = belt.low_mm as f32;
-    for (at, _) in footprint
-        .summed
-        .indexed_iter()
-        .filter(|(_, summed)| **summed)
-    {
-        let (covered, state) = (footprint.covered[at], mended.states[at]);
-        let height_mm = mended.heights_mm[at];
-        if covered {
-            cells += 1;
-            rows[at.0] += 1.0;
-            columns[at.1] += 1.0;
-            edge += u64::from(state == CellState::Seen && height_mm < 2.0 * low_mm);
+    for (row, span) in spans(&footprint.summed) {
+        let summed = row_of(&footprint.summed, row, &span).iter();
+        let covered = row_of(&footprint.covered, row, &span);
+        let states = row_of(&mended.states, row, &span);
+        let heights = row_of(&mended.heights_mm, row, &span);
+        let about = covered.iter().zip(states.iter().zip(heights));
+        for (column, (_, (&covered, (&state, &height_mm)))) in
+            span.zip(summed.zip(about)).filter(|(_, cell)| *cell.0)
+        {
+            if covered {
+                cells += 1;
+                rows[row] += 1.0;
+                columns[column] += 1.0;
+                edge += u64::from(state == CellState::Seen && height_mm < 2.0 * low_mm);
+            }
+            match state {
+                CellState::Shadow if covered => like_seen += 1,
+                CellState::Alone => alone += 1,
+                CellState::Beyond => {}
+                _ => continue,
+            }
+            hidden_columns[column] = true;
         }
-        match state {
-            CellState::Shadow if covered => like_seen += 1,
-            CellState::Alone => alone += 1,
-            CellState::Beyond => {}
-            _ => continue,
-        }
-        hidden_columns[at.1] = true;
     }
     let area_mm2 = cells as f64 * cell_mm2;
     let sampling = sampling_variance(&rows, 0.0) + sampling_variance(&columns, 0.0);

@@ -16,6 +16,8 @@ const DIRECTION_LANES: usize = 6;
 const LEAST_SHADOW: f32 = 3.0;
 /// The seen side's lanes are looked at in stretches of a quarter.
 const LEAST_STRETCHES: f64 = 4.0;
+/// Cells looked at together.
+const BLOCK: usize = 64;
 /// Fewest lanes from which a spread is taken.
 const LEAST_LANES: usize = 24;
 
@@ -98,18 +100,27 @@ pub fn hidden_spread(mended: &Mended, covered: &Array2<bool>) -> Option<HiddenSp
 
 /// Fall of the ray from one hidden cell to the next, mm, and whether it falls towards smaller rows.
 fn ray(mended: &Mended) -> Option<(f32, bool)> {
+    let hidden = |state: CellState| matches!(state, CellState::Shadow | CellState::Alone);
     let mut falls = Vec::new();
-    for (states, ceilings) in mended
-        .states
-        .columns()
-        .into_iter()
-        .zip(mended.ceiling_mm.columns())
-    {
-        for row in 1..states.len() {
-            let hidden = |row: usize| matches!(states[row], CellState::Shadow | CellState::Alone);
-            if hidden(row - 1) && hidden(row) {
-                falls.push(ceilings[row - 1] - ceilings[row]);
+    for row in 1..mended.states.nrows() {
+        let [one, two] = [row - 1, row].map(|row| mended.states.row(row));
+        let (Some(one), Some(two)) = (one.to_slice(), two.to_slice()) else {
+            continue;
+        };
+        let mut column = 0;
+        for (ones, twos) in one.chunks(BLOCK).zip(two.chunks(BLOCK)) {
+            // Few cells are hidden: blocks without any are passed over.
+            let mut both = ones.iter().zip(twos).map(|(&a, &b)| hidden(a) & hidden(b));
+            if both.clone().fold(false, |any, both| any | both) {
+                let mut at = column;
+                both.by_ref().for_each(|both| {
+                    if both {
+                        falls.push(mended.ceiling_mm[[row - 1, at]] - mended.ceiling_mm[[row, at]]);
+                    }
+                    at += 1;
+                });
             }
+            column += ones.len();
         }
     }
     let fall_mm = crate::stats::median(&mut falls)?;

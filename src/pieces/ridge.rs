@@ -5,7 +5,7 @@
 //! morphology: Serra, Image Analysis and Mathematical Morphology, 1982); mirrored downwards, its crest becomes the line
 //! along which the joint is cut, so that each piece gets half of what is shared.
 
-use ndarray::{Array2, Axis, Zip, s};
+use ndarray::{Array2, Zip};
 
 /// Widest ridge, cells of a millimetre.
 const WIDTH: usize = 13;
@@ -19,14 +19,14 @@ const BROAD: usize = 21;
 /// The heights with ridges mirrored downwards.
 pub fn sink_ridges(heights_mm: &Array2<f32>) -> Array2<f32> {
     let opened = opened(heights_mm, WIDTH);
-    let broad = self::opened(&heights_mm.mapv(|height| f32::from(height > 0.0)), BROAD);
+    let broad = self::opened(&heights_mm.mapv(|height| u8::from(height > 0.0)), BROAD);
     let mut sunk = heights_mm.clone();
     Zip::from(&mut sunk)
         .and(&opened)
         .and(&broad)
         .for_each(|height, &left, &broad| {
             let excess = *height - left * (1.0 + BUMP);
-            if excess > 0.0 && left >= LEAST_LEFT * *height && broad > 0.0 {
+            if excess > 0.0 && left >= LEAST_LEFT * *height && broad > 0 {
                 *height -= 2.0 * excess;
             }
         });
@@ -34,58 +34,71 @@ pub fn sink_ridges(heights_mm: &Array2<f32>) -> Array2<f32> {
 }
 
 /// The greatest, over all squares of `size` that hold a cell, of the least value in them; outside counts as 0, the belt.
-fn opened(values: &Array2<f32>, size: usize) -> Array2<f32> {
-    let spread = |values: &Array2<f32>, choose: fn(f32, f32) -> f32| {
-        let across = along_axis(values, Axis(1), size, choose);
-        along_axis(&across, Axis(0), size, choose)
-    };
-    spread(&spread(values, f32::min), f32::max)
+fn opened<T: Copy + Default + PartialOrd>(values: &Array2<T>, size: usize) -> Array2<T> {
+    // Not `f32::min`: what does not care for NaN is one instruction for many cells.
+    let least = spread(values, size, |one, two| if one < two { one } else { two });
+    spread(&least, size, |one, two| if one > two { one } else { two })
 }
 
-/// The least or greatest value within `size` cells around each, an odd number.
-fn along_axis(
-    values: &Array2<f32>,
-    axis: Axis,
+/// The value chosen of those in the square of `size` cells, an odd number, around each.
+fn spread<T: Copy + Default>(
+    values: &Array2<T>,
     size: usize,
-    choose: fn(f32, f32) -> f32,
-) -> Array2<f32> {
+    choose: impl Fn(T, T) -> T + Copy,
+) -> Array2<T> {
     let half = size / 2;
     let (rows, columns) = values.dim();
-    let (above, beside) = if axis == Axis(0) {
-        (half, 0)
-    } else {
-        (0, half)
-    };
-    let mut padded = Array2::zeros((rows + 2 * above, columns + 2 * beside));
-    padded
-        .slice_mut(s![above..above + rows, beside..beside + columns])
-        .assign(values);
-    // Windows of 1, 2, 4, 8 … cells by doubling, then two that overlap to the size.
-    let mut width = 1;
-    while 2 * width < size {
-        padded = pairs(&padded, axis, width, choose);
-        width *= 2;
+    let (padded_rows, padded_columns) = (rows + 2 * half, columns + 2 * half);
+    let mut cells = vec![T::default(); padded_rows * columns];
+    let mut line = vec![T::default(); padded_columns];
+    for (row, values) in values.outer_iter().enumerate() {
+        line.fill(T::default());
+        let inner = &mut line[half..half + columns];
+        inner.iter_mut().zip(values).for_each(|(to, &of)| *to = of);
+        by_doubling(&mut line, 1, size, choose);
+        let first = (row + half) * columns;
+        cells[first..first + columns].copy_from_slice(&line[..columns]);
     }
-    pairs(&padded, axis, size - width, choose)
+    by_doubling(&mut cells, columns, size, choose);
+    cells.truncate(rows * columns);
+    Array2::from_shape_vec((rows, columns), cells).unwrap_or_else(|_| values.clone())
 }
 
-/// Each cell with the one `step` farther on; the result is that much shorter.
-fn pairs(
-    values: &Array2<f32>,
-    axis: Axis,
-    step: usize,
-    choose: fn(f32, f32) -> f32,
-) -> Array2<f32> {
-    let (near, _) = values.view().split_at(axis, values.len_of(axis) - step);
-    let (_, far) = values.view().split_at(axis, step);
-    Zip::from(&near)
-        .and(&far)
-        .map_collect(|&near, &far| choose(near, far))
+/// Chooses over `size` values each `stride` from the next: windows of 1, 2, 4, 8 … by doubling, then two that overlap to the size. What
+/// is chosen stands at the window's first value.
+fn by_doubling<T: Copy>(
+    values: &mut [T],
+    stride: usize,
+    size: usize,
+    choose: impl Fn(T, T) -> T + Copy,
+) {
+    const BLOCK: usize = 512;
+    let Some(&any) = values.first() else { return };
+    let mut chosen = [any; BLOCK];
+    let mut end = values.len();
+    let mut width = 1;
+    while width < size {
+        let step = width.min(size - width);
+        width += step;
+        end -= step * stride;
+        // A block at a time, so that what is read from farther on is never what was just written.
+        for first in (0..end).step_by(BLOCK) {
+            let block = first..(first + BLOCK).min(end);
+            let far = &values[block.start + step * stride..block.end + step * stride];
+            let near = &values[block.clone()];
+            let chosen = &mut chosen[..near.len()];
+            for ((chosen, &near), &far) in chosen.iter_mut().zip(near).zip(far) {
+                *chosen = choose(near, far);
+            }
+            values[block].copy_from_slice(chosen);
+        }
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use ndarray::s;
 
     /// Two slabs of 20 mm, 60 × 60 cells, overlapping by `lap` rows.
     fn lapped(lap: usize) -> Array2<f32> {

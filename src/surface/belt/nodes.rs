@@ -156,12 +156,10 @@ impl NodeFitter {
             ..shape
         };
         let around = trend(&window, REST_ALONG_MM, shape, noise_mm, sampling)?;
-        let zone_mm = (0..sampling.zones())
-            .map(|zone| {
-                let u = sampling.zone_u[zone];
-                let rest = rest(&window, zone, &around, shape, noise_mm, sampling);
-                (level_mm + shape.at(u) + rest) as f32
-            })
+        let rests = rests_mm(&window, &around, shape, noise_mm, sampling);
+        let zones = sampling.zone_u.iter().zip(rests);
+        let zone_mm = zones
+            .map(|(&u, rest_mm)| (level_mm + shape.at(u) + rest_mm) as f32)
             .collect();
         let mut zones_seen = vec![false; sampling.zones()];
         for seen in window
@@ -361,20 +359,19 @@ fn trend(
     Some(found)
 }
 
-/// What the cells near a node still show above the belt's trend there and its shape, drawn towards 0 where little is seen.
-fn rest(
+/// For each zone, what the cells near a node still show above the belt's trend there and its shape, drawn towards 0 where little is seen.
+fn rests_mm(
     window: &[Seen],
-    zone: usize,
     [level_mm, tilt_mm, climb_mm, bend_mm]: &[(f64, f64); 4],
     shape: Shape,
     noise_mm: f64,
     sampling: &Sampling,
-) -> f64 {
-    let (mut sum, mut weights) = (0.0, REST_PRIOR_SAMPLES);
+) -> Vec<f64> {
+    // Along first: what a cell shows and how near it is along are the same for every zone asked about.
+    let mut seen_in = vec![(0.0, 0.0); sampling.zones()];
     for seen in window {
-        let across = (seen.zone as f64 - zone as f64) / REST_ACROSS_ZONES;
         let along = seen.along_mm / REST_ALONG_MM;
-        if across.abs() > 3.0 || along.abs() > 3.0 {
+        if along.abs() > 3.0 {
             continue;
         }
         let u = sampling.zone_u[seen.zone];
@@ -383,11 +380,24 @@ fn rest(
         if rest_mm.abs() > 3.0 * noise_mm {
             continue;
         }
-        let weight = seen.cell.weight * gauss(across) * gauss(along);
-        sum += weight * rest_mm;
-        weights += weight;
+        let weight = seen.cell.weight * gauss(along);
+        let (sum, weights) = &mut seen_in[seen.zone];
+        *sum += weight * rest_mm;
+        *weights += weight;
     }
-    sum / weights
+    const REACH: usize = (3.0 * REST_ACROSS_ZONES) as usize;
+    let nearness: [f64; REACH + 1] =
+        std::array::from_fn(|zones| gauss(zones as f64 / REST_ACROSS_ZONES));
+    let rest_mm = |zone: usize| {
+        let near = zone.saturating_sub(REACH)..(zone + REACH + 1).min(seen_in.len());
+        let (sum, weights) = near.fold((0.0, REST_PRIOR_SAMPLES), |(sum, weights), other| {
+            let nearness = nearness[other.abs_diff(zone)];
+            let seen = seen_in[other];
+            (sum + nearness * seen.0, weights + nearness * seen.1)
+        });
+        sum / weights
+    };
+    (0..seen_in.len()).map(rest_mm).collect()
 }
 
 /// How far each zone's belt lies off level and shape, on the mean over the nearest blocks; NaN where none is seen.
