@@ -578,6 +578,60 @@ fn a_scan_without_belt_or_return_is_not_sound() {
 }
 
 #[test]
+fn packed_recordings_measure_to_the_same_table_and_unpack_again() {
+    let demo = Demo::new();
+    weighlight()
+        .arg("pack")
+        .arg(demo.path("archive"))
+        .arg("--out")
+        .arg(demo.path("packed"))
+        .assert()
+        .success()
+        .stdout(contains("packed 1 recordings, 3 scans"))
+        .stdout(contains("all read back and compared"));
+    let table = |archive: &str| {
+        let mut command = weighlight();
+        command.arg("measure").arg(demo.path(archive));
+        command.arg("--products").arg(demo.path("archive/products"));
+        command
+            .arg("--calibrations")
+            .arg(demo.path("archive/calibration"));
+        command.args(["--format", "csv"]).output().unwrap().stdout
+    };
+    let before = table("archive");
+    assert!(before.len() > 1000);
+    assert!(before == table("packed"));
+    weighlight()
+        .arg("unpack")
+        .arg(demo.path("packed"))
+        .arg("--out")
+        .arg(demo.path("again"))
+        .assert()
+        .success()
+        .stdout(contains("unpacked 3 scans"));
+    assert!(before == table("again"));
+    // A second time nothing is written over.
+    for (command, from, to) in [("pack", "archive", "packed"), ("unpack", "packed", "again")] {
+        weighlight()
+            .arg(command)
+            .arg(demo.path(from))
+            .arg("--out")
+            .arg(demo.path(to))
+            .assert()
+            .code(1)
+            .stderr(contains("something of that name"));
+    }
+    weighlight()
+        .arg("unpack")
+        .arg(demo.path("archive"))
+        .arg("--out")
+        .arg(demo.path("none"))
+        .assert()
+        .code(1)
+        .stderr(contains("unpack takes packs"));
+}
+
+#[test]
 fn a_reader_that_goes_away_is_no_error() {
     use std::io::Read;
     use std::process::Stdio;

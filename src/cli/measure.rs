@@ -84,14 +84,7 @@ struct Outcome {
 }
 
 pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
-    if let Some(threads) = arguments.threads {
-        rayon::ThreadPoolBuilder::new()
-            .num_threads(usize::from(threads))
-            .build_global()
-            .map_err(|error| {
-                Error::new(ErrorKind::Unmeasurable, error.to_string()).key("--threads")
-            })?;
-    }
+    output::set_threads(arguments.threads)?;
     check_folders(arguments)?;
     let one_product = arguments.product.as_deref().map(load_product).transpose()?;
     let calibrations = match &arguments.calibrations {

@@ -9,6 +9,7 @@ mod history_output;
 mod inspect;
 mod measure;
 mod output;
+mod pack;
 mod score;
 mod simulate;
 mod simulate_target;
@@ -46,6 +47,10 @@ enum Command {
     Drift(drift::Arguments),
     /// Make a scanner calibration from scans of a reference target
     Calibrate(calibrate::Arguments),
+    /// Pack recordings into one compact file each
+    Pack(pack::PackArguments),
+    /// Unpack them into scan folders
+    Unpack(pack::UnpackArguments),
     /// Make scans with known truth, to try things out
     Simulate(simulate::Arguments),
     /// Say how far a piece table is from the truth of a simulation
@@ -72,6 +77,8 @@ pub(crate) fn run() -> ExitCode {
         Command::Inspect(arguments) => inspect::run(&arguments),
         Command::Drift(arguments) => drift::run(&arguments),
         Command::Calibrate(arguments) => calibrate::run(&arguments),
+        Command::Pack(arguments) => pack::pack(&arguments),
+        Command::Unpack(arguments) => pack::unpack(&arguments),
         Command::Simulate(arguments) => simulate::run(&arguments),
         Command::Score(arguments) => score::run(&arguments),
     };

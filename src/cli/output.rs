@@ -40,6 +40,17 @@ pub(crate) fn to_file(
     })
 }
 
+/// How many threads all that follows may use; the results do not depend on it.
+pub(crate) fn set_threads(threads: Option<u16>) -> Result<()> {
+    let Some(threads) = threads else {
+        return Ok(());
+    };
+    rayon::ThreadPoolBuilder::new()
+        .num_threads(usize::from(threads))
+        .build_global()
+        .map_err(|error| Error::new(ErrorKind::Unmeasurable, error.to_string()).key("--threads"))
+}
+
 /// Makes a folder that results go into.
 pub(crate) fn make_folder(path: &Path) -> Result<()> {
     if path.exists() && !path.is_dir() {

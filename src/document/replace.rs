@@ -14,6 +14,32 @@ pub fn replace_file(
     path: &Path,
     write: impl FnOnce(&mut BufWriter<File>) -> Result<()>,
 ) -> Result<()> {
+    replace(path, write, |_, ()| Ok(()))
+}
+
+/// As [`replace_file`], and `check` looks at what was written, on the disk and under its temporary name, before it takes the place of what was there.
+///
+/// It is told what `write` returned, and so is the caller.
+///
+/// # Errors
+/// As [`replace_file`]; and those of `check`.
+pub fn replace_checked_file<T>(
+    path: &Path,
+    write: impl FnOnce(&mut BufWriter<File>) -> Result<T>,
+    check: impl FnOnce(&Path, &T) -> Result<()>,
+) -> Result<T> {
+    replace(path, write, |part, told| {
+        let synced = File::open(part).and_then(|file| file.sync_all());
+        synced.map_err(|e| Error::io(path, &e))?;
+        check(part, told)
+    })
+}
+
+fn replace<T>(
+    path: &Path,
+    write: impl FnOnce(&mut BufWriter<File>) -> Result<T>,
+    check: impl FnOnce(&Path, &T) -> Result<()>,
+) -> Result<T> {
     let Some(name) = path.file_name() else {
         return Err(Error::new(ErrorKind::Io, "not a file name")
             .at(path)
@@ -27,10 +53,15 @@ pub fn replace_file(
         .map_err(|e| Error::io(path, &e))
         .and_then(|file| {
             let mut writer = BufWriter::with_capacity(256 << 10, file);
-            write(&mut writer).map_err(|e| e.at(path))?;
-            writer.flush().map_err(|e| Error::io(path, &e))
+            let told = write(&mut writer).map_err(|e| e.at(path))?;
+            writer.flush().map_err(|e| Error::io(path, &e))?;
+            Ok(told)
         })
-        .and_then(|()| std::fs::rename(&part, path).map_err(|e| Error::io(path, &e)));
+        .and_then(|told| {
+            check(&part, &told)?;
+            std::fs::rename(&part, path).map_err(|e| Error::io(path, &e))?;
+            Ok(told)
+        });
     if written.is_err() {
         // The first failure is the one to report; the part file may not even exist.
         let _ = std::fs::remove_file(&part);

@@ -1,4 +1,4 @@
-//! Archives: every folder below the given ones that holds a `scan.toml`.
+//! Archives: every folder below the given ones that holds a `scan.toml`, and every pack.
 
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
@@ -8,6 +8,7 @@ use rayon::prelude::*;
 use crate::error::{Error, ErrorKind, Result};
 
 use super::folder::{SCAN_FILE, Scan, read_scan};
+use super::pack::{is_pack, pack_scans};
 use super::recording::{Recording, Rejected, group_recordings};
 
 /// All the scans of an archive, joined into recordings.
@@ -39,7 +40,7 @@ pub fn find_scans(paths: &[PathBuf]) -> Result<Vec<PathBuf>> {
 /// A path does not exist, or there is no scan at all.
 pub fn read_archive(paths: &[PathBuf]) -> Result<Archive> {
     let found = search(paths)?;
-    let scans: Vec<(PathBuf, Result<Scan>)> = found
+    let mut scans: Vec<(PathBuf, Result<Scan>)> = found
         .folders
         .into_par_iter()
         .map(|folder| {
@@ -47,6 +48,12 @@ pub fn read_archive(paths: &[PathBuf]) -> Result<Archive> {
             (folder, scan)
         })
         .collect();
+    let packed: Vec<Vec<(PathBuf, Result<Scan>)>> = found
+        .packs
+        .into_par_iter()
+        .map(|file| pack_scans(&file).unwrap_or_else(|error| vec![(file, Err(error))]))
+        .collect();
+    scans.extend(packed.into_iter().flatten());
     let (recordings, mut rejected) = group_recordings(scans);
     rejected.extend(found.unreadable);
     rejected.sort_by(|a, b| bytes(&a.folder).cmp(bytes(&b.folder)));
@@ -58,12 +65,14 @@ pub fn read_archive(paths: &[PathBuf]) -> Result<Archive> {
 
 struct Found {
     folders: Vec<PathBuf>,
+    packs: Vec<PathBuf>,
     unreadable: Vec<Rejected>,
 }
 
 fn search(paths: &[PathBuf]) -> Result<Found> {
     let mut found = Found {
         folders: Vec::new(),
+        packs: Vec::new(),
         unreadable: Vec::new(),
     };
     let mut seen = BTreeSet::new();
@@ -82,21 +91,30 @@ fn search(paths: &[PathBuf]) -> Result<Found> {
             if seen.insert(real) {
                 found.folders.push(folder.to_path_buf());
             }
+        } else if is_pack(path) {
+            let real = std::fs::canonicalize(path).map_err(|e| Error::io(path, &e))?;
+            if seen.insert(real) {
+                found.packs.push(path.clone());
+            }
         } else {
             return Err(Error::new(ErrorKind::Io, "a file")
                 .at(path)
-                .expected("expected a scan folder, or a folder of scans"));
+                .expected("expected a scan folder, a folder of scans, or a pack (.zarr.zip)"));
         }
     }
     found.folders.sort_by(|a, b| bytes(a).cmp(bytes(b)));
-    if found.folders.is_empty() {
+    found.packs.sort_by(|a, b| bytes(a).cmp(bytes(b)));
+    if found.folders.is_empty() && found.packs.is_empty() {
         if let Some(rejected) = found.unreadable.into_iter().next() {
             return Err(rejected.error);
         }
         let names: Vec<String> = paths.iter().map(|p| p.display().to_string()).collect();
         let error = Error::new(
             ErrorKind::Io,
-            format!("no {SCAN_FILE} in or below {}", names.join(", ")),
+            format!(
+                "no {SCAN_FILE} and no pack in or below {}",
+                names.join(", ")
+            ),
         );
         return Err(error.expected("expected a scan folder, or a folder of scans"));
     }
@@ -114,6 +132,13 @@ fn walk(start: PathBuf, seen: &mut BTreeSet<PathBuf>, found: &mut Found) {
                 if listing.is_scan {
                     found.folders.push(folder);
                 }
+                for file in listing.packs {
+                    // Reached twice by links, it is still one.
+                    let real = std::fs::canonicalize(&file).unwrap_or_else(|_| file.clone());
+                    if seen.insert(real) {
+                        found.packs.push(file);
+                    }
+                }
                 waiting.extend(listing.folders.into_iter().rev());
             }
             Err(error) => found.unreadable.push(Rejected { folder, error }),
@@ -124,6 +149,7 @@ fn walk(start: PathBuf, seen: &mut BTreeSet<PathBuf>, found: &mut Found) {
 struct Listing {
     is_scan: bool,
     folders: Vec<PathBuf>,
+    packs: Vec<PathBuf>,
 }
 
 /// What a folder holds; `None` when it was searched before, under this or another name.
@@ -135,6 +161,7 @@ fn list(folder: &Path, seen: &mut BTreeSet<PathBuf>) -> Result<Option<Listing>> 
     let mut listing = Listing {
         is_scan: false,
         folders: Vec::new(),
+        packs: Vec::new(),
     };
     for entry in std::fs::read_dir(folder).map_err(io)? {
         let entry = entry.map_err(io)?;
@@ -147,10 +174,18 @@ fn list(folder: &Path, seen: &mut BTreeSet<PathBuf>) -> Result<Option<Listing>> 
         let is_folder = kind.is_dir() || (kind.is_symlink() && entry.path().is_dir());
         if is_folder {
             listing.folders.push(entry.path());
+        } else if is_pack(&entry.path()) && !is_unfinished(&entry.file_name()) {
+            listing.packs.push(entry.path());
         }
     }
+    listing.packs.sort_by(|a, b| bytes(a).cmp(bytes(b)));
     listing.folders.sort_by(|a, b| bytes(a).cmp(bytes(b)));
     Ok(Some(listing))
+}
+
+/// Whether a file is still being written: its name begins with a dot.
+fn is_unfinished(name: &std::ffi::OsStr) -> bool {
+    name.as_encoded_bytes().starts_with(b".")
 }
 
 fn bytes(path: &Path) -> &[u8] {

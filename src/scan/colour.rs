@@ -1,7 +1,7 @@
 //! Colour frames, row by row.
 
 use std::fs::File;
-use std::io::{BufReader, Read, Seek, SeekFrom};
+use std::io::{BufRead, BufReader, Cursor, Read, Seek, SeekFrom};
 use std::path::{Path, PathBuf};
 
 use image::codecs::jpeg::JpegDecoder;
@@ -11,6 +11,7 @@ use crate::error::{Error, ErrorKind, Result};
 
 use super::folder::Scan;
 use super::format::{ColourFormat, FrameSize, damaged};
+use super::pack::PackedColour;
 use super::png_rows::PngRows;
 use super::rows::ColourRows;
 use super::tiff::{TiffFrame, TiffSample};
@@ -31,6 +32,7 @@ enum Source {
     Png(Box<PngRows>),
     Tiff(Box<TiffFrame>),
     Jpeg(Vec<u8>),
+    Packed(PackedColour),
 }
 
 /// What a colour frame's header says.
@@ -53,24 +55,30 @@ impl ColourReader {
                     .expected("expected a [colour] part in its scan.toml"),
             );
         };
-        let (source, found) = match ColourFormat::required(&path)? {
-            ColourFormat::Png => {
+        let format = ColourFormat::required(&path)?;
+        let (source, found) = match (&scan.packed, format) {
+            (Some(_), ColourFormat::Jpeg) => {
+                let (decoder, size) = jpeg(&path, Cursor::new(scan.jpeg_bytes()?))?;
+                (Source::Jpeg(whole_jpeg(&path, decoder, size)?), size)
+            }
+            (Some(frame), _) => {
+                let packed = PackedColour::open(frame)?;
+                let size = packed.size();
+                (Source::Packed(packed), size)
+            }
+            (None, ColourFormat::Png) => {
                 let rows = open_png(&path)?;
                 let size = rows.size();
                 (Source::Png(Box::new(rows)), size)
             }
-            ColourFormat::Tiff => {
+            (None, ColourFormat::Tiff) => {
                 let frame = TiffFrame::open(&path, &[TiffSample::Rgb8])?;
                 let size = frame.size();
                 (Source::Tiff(Box::new(frame)), size)
             }
-            ColourFormat::Jpeg => {
+            (None, ColourFormat::Jpeg) => {
                 let (decoder, size) = open_jpeg(&path)?;
-                let mut rgb = vec![0; size.rows * size.columns * 3];
-                decoder
-                    .read_image(&mut rgb)
-                    .map_err(|e| damaged(&path, 0, e))?;
-                (Source::Jpeg(rgb), size)
+                (Source::Jpeg(whole_jpeg(&path, decoder, size)?), size)
             }
         };
         if found != size {
@@ -107,6 +115,7 @@ impl ColourReader {
                 rgb
             }
             Source::Tiff(tiff) => tiff.read_rgb(&self.path, first, rows)?,
+            Source::Packed(packed) => packed.read(rows)?,
             // The whole picture in one call is handed over, not copied.
             Source::Jpeg(whole) if rows == self.size.rows => std::mem::take(whole),
             Source::Jpeg(whole) => whole[first * row_bytes..(first + rows) * row_bytes].to_vec(),
@@ -154,8 +163,29 @@ fn open_jpeg(path: &Path) -> Result<(JpegDecoder<BufReader<File>>, FrameSize)> {
                 .expected(format!("expected a JPEG of at most {MAX_JPEG_BYTES} bytes")),
         );
     }
-    check_jpeg_end(&file, bytes).map_err(|e| e.at(path))?;
-    let decoder = JpegDecoder::new(BufReader::new(file)).map_err(|e| {
+    jpeg(path, BufReader::new(file))
+}
+
+/// The header of a JPEG in memory.
+pub(super) fn jpeg_header(path: &Path, bytes: Vec<u8>) -> Result<ColourHeader> {
+    jpeg(path, Cursor::new(bytes)).map(|(_, size)| ColourHeader { size, lossy: true })
+}
+
+fn whole_jpeg<R: BufRead + Seek>(
+    path: &Path,
+    decoder: JpegDecoder<R>,
+    size: FrameSize,
+) -> Result<Vec<u8>> {
+    let mut rgb = vec![0; size.rows * size.columns * 3];
+    decoder
+        .read_image(&mut rgb)
+        .map_err(|e| damaged(path, 0, e))?;
+    Ok(rgb)
+}
+
+fn jpeg<R: BufRead + Seek>(path: &Path, mut source: R) -> Result<(JpegDecoder<R>, FrameSize)> {
+    check_jpeg_end(&mut source).map_err(|e| e.at(path))?;
+    let decoder = JpegDecoder::new(source).map_err(|e| {
         Error::new(ErrorKind::Image, e.to_string().trim().replace('\n', ", "))
             .at(path)
             .expected("expected a JPEG file; it is cut off, damaged or of another format")
@@ -174,15 +204,19 @@ fn open_jpeg(path: &Path) -> Result<(JpegDecoder<BufReader<File>>, FrameSize)> {
 }
 
 /// Decoders fill what is missing of a JPEG with grey, so a file that is cut off is told by its missing end mark.
-fn check_jpeg_end(mut file: &File, bytes: u64) -> Result<()> {
+fn check_jpeg_end<R: Read + Seek>(file: &mut R) -> Result<()> {
     /// Some writers pad the file with zeros after the mark.
     const MOST_PADDING: u64 = 4096;
     const END_OF_IMAGE: [u8; 2] = [0xff, 0xd9];
     let io = |e: std::io::Error| Error::new(ErrorKind::Io, e.to_string());
     let mut end = Vec::new();
+    let bytes = file.seek(SeekFrom::End(0)).map_err(io)?;
     file.seek(SeekFrom::Start(bytes.saturating_sub(MOST_PADDING)))
         .map_err(io)?;
-    file.take(MOST_PADDING).read_to_end(&mut end).map_err(io)?;
+    file.by_ref()
+        .take(MOST_PADDING)
+        .read_to_end(&mut end)
+        .map_err(io)?;
     file.seek(SeekFrom::Start(0)).map_err(io)?;
     while end.last() == Some(&0) {
         end.pop();

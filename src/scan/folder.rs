@@ -5,9 +5,11 @@ use std::path::{Path, PathBuf};
 use crate::document::Document;
 use crate::error::{Error, ErrorKind, Result};
 
+use super::colour::ColourHeader;
 use super::description::{ColourPart, HeightKind, ScanDescription, ViewPart};
 use super::format::{FrameSize, SampleKind};
 use super::height::HeightHeader;
+use super::pack::PackedFrame;
 use super::wire::{Described, Stated};
 use super::{colour, height, wire};
 
@@ -34,6 +36,8 @@ pub struct Scan {
     pub colour_size: Option<FrameSize>,
     /// Whether the colour went through a lossy compression, which moves colours near edges; results say so.
     pub colour_lossy: bool,
+    /// Where its frames are, if it is packed.
+    pub packed: Option<PackedFrame>,
 }
 
 impl Scan {
@@ -54,6 +58,22 @@ impl Scan {
     pub fn colour_path(&self) -> Option<PathBuf> {
         let colour = self.description.colour.as_ref()?;
         Some(self.folder.join(&colour.file))
+    }
+
+    /// The files that hold it: its description and its frames', or the pack.
+    #[must_use]
+    pub fn files(&self) -> Vec<PathBuf> {
+        if let Some(frame) = &self.packed {
+            return vec![frame.file.clone()];
+        }
+        let views = self.description.views.iter();
+        let profiles = self.description.profiles.iter();
+        [self.document_path(), self.height_path()]
+            .into_iter()
+            .chain(views.map(|view| self.view_path(view)))
+            .chain(self.colour_path())
+            .chain(profiles.map(|part| self.folder.join(&part.file)))
+            .collect()
     }
 
     /// Path of its `scan.toml`.
@@ -85,16 +105,51 @@ impl Scan {
 /// The description or a header is wrong, or they do not fit together; the error names file, line and key.
 pub fn read_scan(folder: &Path) -> Result<Scan> {
     let document = Document::read(&folder.join(SCAN_FILE))?;
+    judge(folder, &document, &mut InFolder { folder })
+}
+
+/// Where the headers of a scan's frames are; `file` is what its description calls a frame.
+pub(super) trait Frames {
+    /// The height frame's, or a view's.
+    fn height(&mut self, file: &Path, view: Option<usize>) -> Result<HeightHeader>;
+    /// The colour frame's.
+    fn colour(&mut self, file: &Path) -> Result<ColourHeader>;
+    /// Whether there is an encoder's record.
+    fn profiles(&mut self, file: &Path) -> Result<()>;
+}
+
+/// Frames in files of the scan's folder.
+struct InFolder<'a> {
+    folder: &'a Path,
+}
+
+impl Frames for InFolder<'_> {
+    fn height(&mut self, file: &Path, _: Option<usize>) -> Result<HeightHeader> {
+        height::read_header(&self.folder.join(file))
+    }
+
+    fn colour(&mut self, file: &Path) -> Result<ColourHeader> {
+        colour::read_header(&self.folder.join(file))
+    }
+
+    fn profiles(&mut self, file: &Path) -> Result<()> {
+        let path = self.folder.join(file);
+        std::fs::metadata(&path).map_err(|e| Error::io(&path, &e))?;
+        Ok(())
+    }
+}
+
+/// The scan of a description and its frames' headers, if they fit together.
+pub(super) fn judge(folder: &Path, document: &Document, frames: &mut impl Frames) -> Result<Scan> {
     let Described {
         description,
         stated,
-    } = wire::describe(&document)?;
-    let height_path = folder.join(&description.height.file);
-    let header = height::read_header(&height_path)?;
-    check_height(&document, &description, stated, &header)?;
-    for view in &description.views {
-        let found = height::read_header(&folder.join(&view.file))?;
-        check_view(&document, &description, view, &header, &found)?;
+    } = wire::describe(document)?;
+    let header = frames.height(&description.height.file, None)?;
+    check_height(document, &description, stated, &header)?;
+    for (index, view) in description.views.iter().enumerate() {
+        let found = frames.height(&view.file, Some(index))?;
+        check_view(document, &description, view, &header, &found)?;
     }
     let first_profile = description.height.first_profile;
     if MAX_PROFILE < first_profile.saturating_add(header.size.rows as u64) {
@@ -107,22 +162,14 @@ pub fn read_scan(folder: &Path) -> Result<Scan> {
     let colour = match &description.colour {
         None => None,
         Some(part) => {
-            let found = colour::read_header(&folder.join(&part.file))?;
+            let found = frames.colour(&part.file)?;
             let along = description.profiles.is_none();
-            check_colour(
-                &document,
-                &description,
-                part,
-                header.size,
-                found.size,
-                along,
-            )?;
+            check_colour(document, &description, part, header.size, found.size, along)?;
             Some(found)
         }
     };
     if let Some(profiles) = &description.profiles {
-        let path = folder.join(&profiles.file);
-        std::fs::metadata(&path).map_err(|e| Error::io(&path, &e))?;
+        frames.profiles(&profiles.file)?;
     }
     Ok(Scan {
         folder: folder.to_path_buf(),
@@ -132,6 +179,7 @@ pub fn read_scan(folder: &Path) -> Result<Scan> {
         samples: header.samples,
         colour_size: colour.map(|c| c.size),
         colour_lossy: colour.is_some_and(|c| c.lossy),
+        packed: None,
     })
 }
 

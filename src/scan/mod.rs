@@ -6,6 +6,7 @@ mod description;
 mod folder;
 mod format;
 mod height;
+mod pack;
 mod png_rows;
 mod profiles;
 mod recording;
@@ -23,6 +24,7 @@ pub use description::{
 pub use folder::{SCAN_FILE, Scan, read_scan};
 pub use format::{FrameSize, MAX_FRAME_SAMPLES, SampleKind};
 pub use height::HeightReader;
+pub use pack::{PACK_ENDING, PACK_FORMAT, Packed, PackedFrame, pack_recording, unpack_recording};
 pub use profiles::{Profiles, read_profile_file, read_profiles};
 pub use recording::{Recording, Rejected, RowSpan, group_recordings};
 pub use rows::{ColourRows, Counts, HeightRows};

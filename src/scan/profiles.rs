@@ -26,7 +26,12 @@ pub fn read_profiles(scan: &Scan) -> Result<Option<Profiles>> {
         None => Ok(None),
         Some(part) => {
             let path = scan.folder.join(&part.file);
-            read_profile_file(&path, scan.rows, scan.description.height.first_profile).map(Some)
+            let first = scan.description.height.first_profile;
+            if scan.packed.is_none() {
+                return read_profile_file(&path, scan.rows, first).map(Some);
+            }
+            let bytes = scan.profile_bytes()?.unwrap_or_default();
+            read_profile_rows(&bytes[..], &path, scan.rows, first).map(Some)
         }
     }
 }
@@ -39,6 +44,15 @@ pub fn read_profiles(scan: &Scan) -> Result<Option<Profiles>> {
 /// As for [`read_profiles`].
 pub fn read_profile_file(path: &Path, rows: usize, first_profile: u64) -> Result<Profiles> {
     let file = std::fs::File::open(path).map_err(|e| Error::io(path, &e))?;
+    read_profile_rows(file, path, rows, first_profile)
+}
+
+fn read_profile_rows(
+    file: impl std::io::Read,
+    path: &Path,
+    rows: usize,
+    first_profile: u64,
+) -> Result<Profiles> {
     let mut reader = csv::ReaderBuilder::new()
         .trim(csv::Trim::All)
         .comment(Some(b'#'))

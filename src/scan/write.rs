@@ -114,7 +114,7 @@ fn unpaired(folder: &Path, part: &str, described: bool) -> Error {
 }
 
 /// Writes the height frame and returns its number of rows.
-fn write_height(path: &Path, height: &HeightRows) -> Result<usize> {
+pub(super) fn write_height(path: &Path, height: &HeightRows) -> Result<usize> {
     let samples = match &height.counts {
         Counts::U16(counts) => counts.len(),
         Counts::F32(values) => values.len(),
@@ -164,7 +164,7 @@ fn write_height(path: &Path, height: &HeightRows) -> Result<usize> {
     Ok(samples / height.columns)
 }
 
-fn write_colour(path: &Path, colour: &ColourRows) -> Result<()> {
+pub(super) fn write_colour(path: &Path, colour: &ColourRows) -> Result<()> {
     if !colour.rgb.len().is_multiple_of(3) {
         return Err(uneven(path));
     }

@@ -5,6 +5,7 @@ mod calibrations;
 mod contract;
 mod descriptions;
 mod frames;
+mod packs;
 mod products;
 mod recordings;
 mod targets;
@@ -27,4 +28,9 @@ fn says(error: &weighlight::Error, parts: &[&str]) {
         assert!(message.contains(part), "{message:?} does not say {part:?}");
     }
     assert!(!message.contains('\n'), "{message:?} is one line");
+}
+
+/// A pack that other software wrote.
+fn reference_pack() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference/packs/other-writer.zarr.zip")
 }

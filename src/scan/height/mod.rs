@@ -11,6 +11,7 @@ use crate::error::{Error, ErrorKind, Result};
 use super::description::ViewPart;
 use super::folder::Scan;
 use super::format::{FrameSize, HeightFormat, SampleKind};
+use super::pack::PackedHeights;
 use super::rows::{Counts, HeightRows};
 use super::tiff::{TiffFrame, TiffSample};
 
@@ -28,6 +29,7 @@ enum Source {
     Tiff(Box<TiffFrame>),
     Npy(npy::NpyHeights),
     X3p(x3p::X3pHeights),
+    Packed(PackedHeights),
 }
 
 /// What a height frame's header says.
@@ -45,7 +47,7 @@ impl HeightReader {
     /// # Errors
     /// The file cannot be read, or is no longer the frame that `scan` was read from.
     pub fn open(scan: &Scan) -> Result<Self> {
-        Self::open_file(scan, scan.height_path())
+        Self::open_at(scan, scan.height_path(), None)
     }
 
     /// Opens the frame of one of the views of `scan`.
@@ -53,11 +55,23 @@ impl HeightReader {
     /// # Errors
     /// The file cannot be read, or is no longer the frame that `scan` was read from.
     pub fn open_view(scan: &Scan, view: &ViewPart) -> Result<Self> {
-        Self::open_file(scan, scan.view_path(view))
+        let index = scan.description.views.iter().position(|it| it == view);
+        Self::open_at(scan, scan.view_path(view), Some(index.unwrap_or(0)))
     }
 
-    fn open_file(scan: &Scan, path: PathBuf) -> Result<Self> {
-        let (source, header) = open(&path, Depth::Rows)?;
+    fn open_at(scan: &Scan, path: PathBuf, view: Option<usize>) -> Result<Self> {
+        let (source, header) = match &scan.packed {
+            None => open(&path, Depth::Rows)?,
+            Some(frame) => {
+                let packed = PackedHeights::open(frame, view)?;
+                let header = HeightHeader {
+                    size: packed.size(),
+                    samples: packed.samples(),
+                    pitch_mm: None,
+                };
+                (Source::Packed(packed), header)
+            }
+        };
         let size = FrameSize {
             rows: scan.rows,
             columns: scan.columns,
@@ -96,6 +110,7 @@ impl HeightReader {
             },
             Source::Npy(npy) => npy.read(&self.path, first, rows)?,
             Source::X3p(x3p) => Counts::F32(x3p.read(first, rows)),
+            Source::Packed(packed) => packed.read(rows)?,
         };
         if let Counts::F32(values) = &counts
             && let Some(at) = values.iter().position(|v| v.is_infinite())
