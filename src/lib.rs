@@ -20,6 +20,7 @@ pub mod simulate;
 pub mod stats;
 pub mod surface;
 pub mod tables;
+pub mod views;
 pub mod weight;
 
 pub use error::{Error, ErrorKind, Result};

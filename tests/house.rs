@@ -8,7 +8,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// The rooms, lowest first: a room may use only rooms before it.
-const ORDER: [&str; 19] = [
+const ORDER: [&str; 20] = [
     "error",
     "document",
     "stats",
@@ -27,11 +27,12 @@ const ORDER: [&str; 19] = [
     "history",
     "agreement",
     "report",
+    "views",
     "simulate",
 ];
 
 /// Who may use whom. Every room may use `error`; all else stands here, and what stands here is in use.
-const ARROWS: [(&str, &[&str]); 15] = [
+const ARROWS: [(&str, &[&str]); 16] = [
     ("scan", &["document"]),
     ("product", &["document"]),
     // Which calibration is in force depends on scanner and time only: calibration knows nothing of scans.
@@ -97,12 +98,14 @@ const ARROWS: [(&str, &[&str]); 15] = [
         "report",
         &["document", "tables", "pipeline", "drift", "history"],
     ),
+    // What a page shows of one frame, in the colours of the pictures.
+    ("views", &["scan", "pipeline", "report"]),
     // A scenario states the product and calibration that fit it, and is scored against rows of the piece table.
     ("simulate", &["scan", "product", "calibration", "tables"]),
 ];
 
 /// Rooms of the program, which only `main.rs` declares; they reach the library by its name, as anybody else would.
-const PROGRAM: [&str; 2] = ["main", "cli"];
+const PROGRAM: [&str; 3] = ["main", "cli", "web"];
 
 /// Rooms that may touch files: those that read what users give, and those that write what users asked for.
 const FILE_ROOMS: [&str; 8] = [
@@ -509,6 +512,8 @@ fn rooms_use_only_what_the_table_allows() {
             match from {
                 "lib" => false,
                 "main" => to != "cli" && place(to).is_none(),
+                // The command line starts the page; the page knows nothing of the command line.
+                "cli" => to != "web" && place(to).is_none(),
                 _ if program => place(to).is_none(),
                 _ => !(to == "error" || allowed),
             }

@@ -172,7 +172,7 @@ fn in_words(rejected: &scan::Rejected) -> Rejected {
     }
 }
 
-fn load_product(path: &Path) -> Result<(Product, ProductUsed)> {
+pub(super) fn load_product(path: &Path) -> Result<(Product, ProductUsed)> {
     let product = read_product(path)?;
     let bytes = std::fs::read(path).map_err(|source| Error::io(path, &source))?;
     let used = ProductUsed {
@@ -188,16 +188,7 @@ fn one(
     one_product: Option<&(Product, ProductUsed)>,
     calibrations: &CalibrationSet,
 ) -> Result<Outcome> {
-    let (product, used) = match (one_product, &arguments.products) {
-        (Some(product), _) => product.clone(),
-        (None, Some(folder)) => product_of(recording, folder)?,
-        (None, None) => {
-            return Err(Error::new(
-                ErrorKind::Mismatch,
-                "no product profile is given",
-            ));
-        }
-    };
+    let (product, used) = profile_of(recording, one_product, arguments.products.as_deref())?;
     let plan = Plan {
         product: &product,
         calibration: calibration_of(recording, calibrations),
@@ -218,6 +209,22 @@ fn one(
         colour_lossy: recording.frames.iter().any(|frame| frame.colour_lossy),
         broken,
     })
+}
+
+/// The profile of a recording: the one for all, or the one it names.
+pub(super) fn profile_of(
+    recording: &Recording,
+    one_product: Option<&(Product, ProductUsed)>,
+    products: Option<&Path>,
+) -> Result<(Product, ProductUsed)> {
+    match (one_product, products) {
+        (Some(product), _) => Ok(product.clone()),
+        (None, Some(folder)) => product_of(recording, folder),
+        (None, None) => Err(
+            Error::new(ErrorKind::Mismatch, "no product profile is given")
+                .expected("expected --product FILE or --products DIR"),
+        ),
+    }
 }
 
 /// The product that all frames of a recording name.

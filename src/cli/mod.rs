@@ -8,6 +8,7 @@ mod history;
 mod history_output;
 mod inspect;
 mod measure;
+mod open;
 mod output;
 mod pack;
 mod score;
@@ -41,6 +42,8 @@ struct Cli {
 enum Command {
     /// Measure every piece in scans or whole archives
     Measure(measure::Arguments),
+    /// Look at scans and their pieces in the browser of this machine
+    Open(open::Arguments),
     /// Say what is in a scan and whether it is sound
     Inspect(inspect::Arguments),
     /// Say from a scan of a reference target whether the scanner is still true
@@ -74,6 +77,7 @@ pub(crate) fn run() -> ExitCode {
     };
     let done = match cli.command {
         Command::Measure(arguments) => measure::run(&arguments),
+        Command::Open(arguments) => open::run(&arguments),
         Command::Inspect(arguments) => inspect::run(&arguments),
         Command::Drift(arguments) => drift::run(&arguments),
         Command::Calibrate(arguments) => calibrate::run(&arguments),

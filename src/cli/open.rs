@@ -1,0 +1,110 @@
+//! `weighlight open`.
+
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+
+use clap::Args;
+use weighlight::Result;
+use weighlight::calibration::CalibrationSet;
+use weighlight::scan::read_archive;
+
+use super::exit::Exit;
+use super::{measure, output};
+use crate::web::{Opened, serve};
+
+/// Opens scans as a page in the browser of this machine: look at heights and colour, at pieces and their table.
+///
+/// Nothing leaves the machine and nothing is loaded from elsewhere. Stop it with Ctrl-C.
+#[derive(Debug, Args)]
+pub(crate) struct Arguments {
+    /// Scan folders, or folders that hold scans at any depth
+    #[arg(required = true, value_name = "SCAN|ARCHIVE")]
+    scans: Vec<PathBuf>,
+    /// Product profile for every scan
+    #[arg(long, value_name = "FILE", conflicts_with = "products")]
+    product: Option<PathBuf>,
+    /// Folder of product profiles [default: `products` in the first folder opened, if there is one]
+    #[arg(long, value_name = "DIR")]
+    products: Option<PathBuf>,
+    /// Folder of scanner calibrations [default: `calibration` in the first folder opened, if there is one]
+    #[arg(long, value_name = "DIR")]
+    calibrations: Option<PathBuf>,
+    /// Port to listen on [default: a free one]
+    #[arg(
+        long,
+        value_name = "PORT",
+        default_value_t = 0,
+        hide_default_value = true
+    )]
+    port: u16,
+    /// Print the address and open no browser
+    #[arg(long)]
+    no_browser: bool,
+}
+
+pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
+    let beside = |given: &Option<PathBuf>, name: &str| {
+        let first = arguments.scans.first().map(|folder| folder.join(name));
+        given.clone().or(first.filter(|folder| folder.is_dir()))
+    };
+    let product = arguments
+        .product
+        .as_deref()
+        .map(measure::load_product)
+        .transpose()?;
+    let products = beside(&arguments.products, "products").filter(|_| product.is_none());
+    if let Some(folder) = &products {
+        output::check_folder(folder, "product profiles")?;
+    }
+    let calibrations_folder = beside(&arguments.calibrations, "calibration");
+    let calibrations = match &calibrations_folder {
+        Some(folder) => CalibrationSet::read(folder)?,
+        None => CalibrationSet::default(),
+    };
+    let archive = read_archive(&arguments.scans)?;
+    let used = |folder: &Option<PathBuf>| match folder {
+        Some(folder) => folder.display().to_string(),
+        None => "none".to_owned(),
+    };
+    let told = format!(
+        "Product profiles: {}\nCalibrations: {}",
+        arguments
+            .product
+            .as_ref()
+            .map_or_else(|| used(&products), |file| file.display().to_string()),
+        used(&calibrations_folder)
+    );
+    let opened = Opened {
+        archive,
+        profile_of: Box::new(move |recording| {
+            measure::profile_of(recording, product.as_ref(), products.as_deref())
+        }),
+        calibrations,
+    };
+    serve(opened, arguments.port, |address| {
+        let _ = output::to_stdout(|out| writeln!(out, "{told}\nOpen {address}\nStop with Ctrl-C."));
+        if !arguments.no_browser && !open_browser(address) {
+            output::warn("no browser could be started: open the address above");
+        }
+    })?;
+    Ok(Exit::Done)
+}
+
+/// Starts the browser that the system would.
+fn open_browser(address: &str) -> bool {
+    let (program, before): (&str, &[&str]) = if cfg!(windows) {
+        ("cmd", &["/C", "start", ""])
+    } else if cfg!(target_os = "macos") {
+        ("open", &[])
+    } else {
+        ("xdg-open", &[])
+    };
+    Command::new(Path::new(program))
+        .args(before)
+        .arg(address)
+        .stdin(Stdio::null())
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .spawn()
+        .is_ok()
+}

@@ -1,0 +1,65 @@
+//! Answers to the page, from the same library functions as the commands.
+
+mod list;
+mod scan;
+mod store;
+
+use std::sync::Arc;
+
+use axum::Router;
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use axum::routing::get;
+use serde_json::json;
+use weighlight::Error;
+
+use super::Opened;
+use store::Store;
+
+pub(super) fn routes(opened: Opened) -> Router {
+    Router::new()
+        .route("/api/scans", get(list::scans))
+        .route("/api/scans/{id}/picture", get(list::picture))
+        .route("/api/scans/{id}/heights", get(scan::heights))
+        .route("/api/scans/{id}/pieces", get(scan::pieces))
+        .route("/api/scans/{id}/marks", get(scan::marks))
+        .route("/api/scans/{id}/colour", get(scan::colour))
+        .route("/api/scans/{id}/point", get(scan::point))
+        .with_state(Arc::new(Store::new(opened)))
+}
+
+/// An answer that could not be given.
+enum Refused {
+    /// No scan has this place in the list.
+    Unknown,
+    /// The scan cannot give it, with the reason.
+    Failed(Error),
+    /// The server's own work broke off.
+    BrokenOff,
+}
+
+impl IntoResponse for Refused {
+    fn into_response(self) -> Response {
+        let (status, text) = match self {
+            Self::Unknown => (
+                StatusCode::NOT_FOUND,
+                "there is no such scan or cell in what was opened".to_owned(),
+            ),
+            Self::Failed(error) => (StatusCode::UNPROCESSABLE_ENTITY, error.to_string()),
+            Self::BrokenOff => (
+                StatusCode::INTERNAL_SERVER_ERROR,
+                "the work broke off".to_owned(),
+            ),
+        };
+        (status, axum::Json(json!({ "error": text }))).into_response()
+    }
+}
+
+/// Runs work that takes its time away from the threads that answer.
+async fn work<T: Send + 'static>(
+    job: impl FnOnce() -> Result<T, Refused> + Send + 'static,
+) -> Result<T, Refused> {
+    tokio::task::spawn_blocking(job)
+        .await
+        .unwrap_or(Err(Refused::BrokenOff))
+}

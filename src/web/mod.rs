@@ -1,0 +1,27 @@
+//! The page on this machine: a server that only this machine and only the user's browser can reach.
+
+mod api;
+mod assets;
+mod guard;
+mod serve;
+
+use weighlight::Result;
+use weighlight::calibration::CalibrationSet;
+use weighlight::product::Product;
+use weighlight::scan::{Archive, Recording};
+use weighlight::tables::ProductUsed;
+
+pub(crate) use serve::serve;
+
+/// Finds the product profile of a recording.
+pub(crate) type ProfileOf = Box<dyn Fn(&Recording) -> Result<(Product, ProductUsed)> + Send + Sync>;
+
+/// What was opened. The page reaches scans by their place in this list only, never by a path.
+pub(crate) struct Opened {
+    /// The scans.
+    pub(crate) archive: Archive,
+    /// Their product profiles.
+    pub(crate) profile_of: ProfileOf,
+    /// Their scanners' calibrations.
+    pub(crate) calibrations: CalibrationSet,
+}
