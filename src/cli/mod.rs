@@ -9,7 +9,9 @@ mod history_output;
 mod inspect;
 mod measure;
 mod output;
+mod reprocess;
 mod score;
+mod shard_choice;
 mod simulate;
 mod simulate_target;
 mod stripe;
@@ -40,6 +42,8 @@ struct Cli {
 enum Command {
     /// Measure every piece in scans or whole archives
     Measure(measure::Arguments),
+    /// Measure whole archives into a run that can be resumed, shared, merged and compared
+    Reprocess(reprocess::Arguments),
     /// Say what is in a scan and whether it is sound
     Inspect(inspect::Arguments),
     /// Say from a scan of a reference target whether the scanner is still true
@@ -69,6 +73,7 @@ pub(crate) fn run() -> ExitCode {
     };
     let done = match cli.command {
         Command::Measure(arguments) => measure::run(&arguments),
+        Command::Reprocess(arguments) => reprocess::run(&arguments),
         Command::Inspect(arguments) => inspect::run(&arguments),
         Command::Drift(arguments) => drift::run(&arguments),
         Command::Calibrate(arguments) => calibrate::run(&arguments),
