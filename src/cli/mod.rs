@@ -8,6 +8,7 @@ mod history;
 mod history_output;
 mod inspect;
 mod measure;
+mod merge;
 mod output;
 mod reprocess;
 mod score;
@@ -44,6 +45,8 @@ enum Command {
     Measure(measure::Arguments),
     /// Measure whole archives into a run that can be resumed, shared, merged and compared
     Reprocess(reprocess::Arguments),
+    /// Make one run of several
+    Merge(merge::Arguments),
     /// Say what is in a scan and whether it is sound
     Inspect(inspect::Arguments),
     /// Say from a scan of a reference target whether the scanner is still true
@@ -74,6 +77,7 @@ pub(crate) fn run() -> ExitCode {
     let done = match cli.command {
         Command::Measure(arguments) => measure::run(&arguments),
         Command::Reprocess(arguments) => reprocess::run(&arguments),
+        Command::Merge(arguments) => merge::run(&arguments),
         Command::Inspect(arguments) => inspect::run(&arguments),
         Command::Drift(arguments) => drift::run(&arguments),
         Command::Calibrate(arguments) => calibrate::run(&arguments),

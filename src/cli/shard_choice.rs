@@ -64,21 +64,26 @@ fn from_array(number: impl Fn(&str) -> Option<u32>) -> Result<Shard> {
             "expected SLURM_ARRAY_TASK_ID, _MIN, _MAX and _COUNT to be set; elsewhere give I/N, or auto/N under Kubernetes",
         ));
     };
-    let consecutive = high.checked_sub(low).and_then(|span| span.checked_add(1)) == Some(count);
+    // One task sent again calls itself an array of one; it must not do the work of all.
+    let consecutive =
+        count > 1 && high.checked_sub(low).and_then(|span| span.checked_add(1)) == Some(count);
     let part = consecutive
         .then(|| Shard::new(id.checked_sub(low)?.checked_add(1)?, count))
         .flatten();
     part.ok_or_else(|| {
         wrong(
             format!("task {id} of {count} numbered {low} to {high}"),
-            "expected an array of consecutive numbers, such as --array=1-8; for some tasks of an array give auto/N",
+            "expected an array of two or more consecutive numbers, such as --array=1-8; for some tasks of an array give auto/N",
         )
     })
 }
 
 /// The part of so many: Slurm's tasks are counted from 1, the indices of a Kubernetes Job from 0.
 fn of_count(number: impl Fn(&str) -> Option<u32>, count: u32) -> Result<Shard> {
-    let (found, index) = match (number("SLURM_ARRAY_TASK_ID"), number("JOB_COMPLETION_INDEX")) {
+    let (found, index) = match (
+        number("SLURM_ARRAY_TASK_ID"),
+        number("JOB_COMPLETION_INDEX"),
+    ) {
         (Some(id), None) => (format!("SLURM_ARRAY_TASK_ID {id}"), Some(id)),
         (None, Some(index)) => (
             format!("JOB_COMPLETION_INDEX {index}"),
@@ -135,6 +140,13 @@ mod tests {
             ("SLURM_ARRAY_TASK_COUNT", 3),
         ]);
         assert!(from_array(gaps).is_err());
+        let alone = with(&[
+            ("SLURM_ARRAY_TASK_ID", 3),
+            ("SLURM_ARRAY_TASK_MIN", 3),
+            ("SLURM_ARRAY_TASK_MAX", 3),
+            ("SLURM_ARRAY_TASK_COUNT", 1),
+        ]);
+        assert!(from_array(alone).is_err());
         let again = with(&[
             ("SLURM_ARRAY_TASK_ID", 3),
             ("SLURM_ARRAY_TASK_MIN", 3),

@@ -20,7 +20,7 @@ use super::measure::measure_unit;
 use super::outcome::{Outcome, RejectedRow, Rows, pieces_csv};
 use super::partition::Partition;
 use super::partition_files::{
-    PartitionKey, TABLES, is_intact, part_path, read_partition, write_partition,
+    PartitionKey, is_intact, read_partition, remove_strangers, write_partition,
 };
 use super::progress::{PartitionDone, Progress};
 use super::settings::RunSettings;
@@ -108,7 +108,11 @@ pub fn execute(
             .sum(),
         changed: to_do
             .iter()
-            .filter(|at| run.progress.entries.contains_key(&units[**at].recording.name))
+            .filter(|at| {
+                run.progress
+                    .entries
+                    .contains_key(&units[**at].recording.name)
+            })
             .count(),
     });
     run.write_complete_partitions(&to_do)?;
@@ -200,7 +204,9 @@ impl Run<'_> {
             Some(Standing::Done { quick })
         };
         let units = self.units.par_iter();
-        units.map(|unit| one(unit).unwrap_or(Standing::ToDo)).collect()
+        units
+            .map(|unit| one(unit).unwrap_or(Standing::ToDo))
+            .collect()
     }
 
     /// Says what is to be measured, and sees to it that the rows of all else can be had: in the notes, where they outlast the
@@ -428,20 +434,10 @@ impl Run<'_> {
             .entries
             .retain(|name, _| names.contains(name.as_str()));
         let known: BTreeSet<String> = self.parts.keys().map(Partition::text).collect();
-        let strangers: Vec<String> = self.progress.partitions.keys().cloned().collect();
-        for text in strangers.into_iter().filter(|text| !known.contains(text)) {
-            if let Some(partition) = Partition::from_text(&text) {
-                for table in TABLES {
-                    let part = part_path(self.path, table, &partition);
-                    remove_file(&part)?;
-                    // Folders that others have put something into stay.
-                    for folder in part.ancestors().skip(1).take(2) {
-                        let _ = std::fs::remove_dir(folder);
-                    }
-                }
-            }
-            self.progress.partitions.remove(&text);
-        }
+        self.progress
+            .partitions
+            .retain(|text, _| known.contains(text));
+        remove_strangers(self.path, &|partition| self.parts.contains_key(partition))?;
         Ok(())
     }
 }

@@ -250,7 +250,9 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         std::fs::write(folder.path().join("thesis.txt"), "mine").unwrap();
         for resume in [false, true] {
-            let error = RunFolder::open(folder.path(), resume).unwrap_err().to_string();
+            let error = RunFolder::open(folder.path(), resume)
+                .unwrap_err()
+                .to_string();
             assert!(error.contains("not empty"), "{error}");
         }
         assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 1);

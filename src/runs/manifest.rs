@@ -115,7 +115,10 @@ impl RunDescription {
         toml.whole("measured", self.counts.measured);
         toml.whole("pieces", self.counts.pieces);
         toml.whole("rejected", self.counts.rejected);
-        for (list, item) in [(&self.products, "product"), (&self.calibrations, "calibration")] {
+        for (list, item) in [
+            (&self.products, "product"),
+            (&self.calibrations, "calibration"),
+        ] {
             for file in list {
                 toml.item(item);
                 toml.text("name", &file.name);

@@ -80,7 +80,10 @@ fn fill(outcome: &mut Outcome, unit: &Unit, settings: &RunSettings) -> Result<()
     complete(&mut row, recording, &measured);
     let pieces = measured.pieces.into_iter().map(|piece| piece.record);
     outcome.rows.pieces_csv = pieces_csv(pieces.collect())?;
-    outcome.done.rejected = broken.iter().map(|it| rejected_row(recording, it)).collect();
+    outcome.done.rejected = broken
+        .iter()
+        .map(|it| rejected_row(recording, it))
+        .collect();
     outcome.done.retry = broken.iter().any(|it| it.error.kind == ErrorKind::Io);
     outcome.done.pieces = row.pieces;
     outcome.done.measured = true;

@@ -5,6 +5,8 @@ mod execute;
 mod folder;
 mod manifest;
 mod measure;
+mod merge;
+mod open;
 mod outcome;
 mod partition;
 mod partition_files;
@@ -17,9 +19,9 @@ mod unit;
 
 pub use execute::{Effort, Event, RunResult, execute};
 pub use folder::RunFolder;
-pub use manifest::{
-    MANIFEST_FILE, NamedFile, REJECTED_FILE, RUN_FILE, RunCounts, RunDescription,
-};
+pub use manifest::{MANIFEST_FILE, NamedFile, REJECTED_FILE, RUN_FILE, RunCounts, RunDescription};
+pub use merge::merge;
+pub use open::Run;
 pub use outcome::RejectedRow;
 pub use partition::Partition;
 pub use partition_files::TABLES;

@@ -126,15 +126,28 @@ mod tests {
 
     #[test]
     fn the_day_is_that_of_utc() {
-        let at = |text: &str| Partition::of("line-2", text.parse().unwrap()).unwrap().text();
+        let at = |text: &str| {
+            Partition::of("line-2", text.parse().unwrap())
+                .unwrap()
+                .text()
+        };
         assert_eq!(at("2026-03-04T23:59:59Z"), "scanner=line-2/day=2026-03-04");
-        assert_eq!(at("2026-03-05T00:30:00+01:00"), "scanner=line-2/day=2026-03-04");
+        assert_eq!(
+            at("2026-03-05T00:30:00+01:00"),
+            "scanner=line-2/day=2026-03-04"
+        );
     }
 
     #[test]
     fn names_that_a_shell_or_a_data_tool_would_take_apart_are_encoded() {
-        let partition = Partition { scanner: "Ofen 3=ü%".to_owned(), day: "2026-03-04".to_owned() };
-        assert_eq!(partition.text(), "scanner=Ofen%203%3D%C3%BC%25/day=2026-03-04");
+        let partition = Partition {
+            scanner: "Ofen 3=ü%".to_owned(),
+            day: "2026-03-04".to_owned(),
+        };
+        assert_eq!(
+            partition.text(),
+            "scanner=Ofen%203%3D%C3%BC%25/day=2026-03-04"
+        );
     }
 
     #[test]

@@ -3,16 +3,14 @@
 use std::path::{Path, PathBuf};
 
 use crate::error::{Error, ErrorKind, Result};
-use crate::tables::{
-    PieceRecord, PieceStream, StreamAbout, read_csv, read_pieces_by_product,
-};
+use crate::tables::{PieceRecord, PieceStream, StreamAbout, read_csv, read_pieces_by_product};
 
-use super::folder::{NewFile, Written, found};
-use super::partition::Partition;
+use super::folder::{NewFile, Written, found, remove_file};
+use super::outcome::Rows;
+use super::partition::{Partition, path_text};
 use super::plain_table::{PlainStream, read_rows};
 use super::progress::PartitionDone;
 use super::rows::{INPUTS, InputRow, RECORDINGS, RecordingRow};
-use super::outcome::Rows;
 
 /// The tables of a run, each a folder.
 pub const TABLES: [&str; 3] = ["pieces", "recordings", "inputs"];
@@ -70,9 +68,9 @@ pub(super) fn write_partition(
     let mut recordings_file = NewFile::create(&recordings_path)?;
     let mut inputs_file = NewFile::create(&inputs_path)?;
     let room = |error: Error| match error.kind {
-        ErrorKind::Io => error
-            .at(&pieces_path)
-            .expected("make room or mend the disk, then run again with --resume: what is done stays done"),
+        ErrorKind::Io => error.at(&pieces_path).expected(
+            "make room or mend the disk, then run again with --resume: what is done stays done",
+        ),
         _ => error,
     };
     let write = || -> Result<()> {
@@ -180,4 +178,45 @@ pub(super) fn read_partition(
         give(row, &mut pieces)?;
     }
     Ok(())
+}
+
+/// Removes the tables of partitions that do not belong to the run any more, with the folders that this leaves empty.
+///
+/// # Errors
+/// A folder cannot be read or a file not be removed.
+pub(super) fn remove_strangers(run: &Path, belongs: &dyn Fn(&Partition) -> bool) -> Result<()> {
+    for table in TABLES {
+        for scanner in folders(&run.join(table))? {
+            for day in folders(&scanner)? {
+                let text = day.strip_prefix(run.join(table)).ok().map(path_text);
+                let partition =
+                    text.and_then(|text| Partition::from_text(&text.replace('\\', "/")));
+                let Some(partition) = partition.filter(|partition| !belongs(partition)) else {
+                    continue;
+                };
+                remove_file(&part_path(run, table, &partition))?;
+                // Folders that others have put something into stay.
+                let _ = std::fs::remove_dir(&day);
+            }
+            let _ = std::fs::remove_dir(&scanner);
+        }
+    }
+    Ok(())
+}
+
+/// The folders in a folder; none where there is no such folder.
+fn folders(path: &Path) -> Result<Vec<PathBuf>> {
+    let io = |e: std::io::Error| Error::io(path, &e);
+    let entries = match std::fs::read_dir(path) {
+        Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Ok(Vec::new()),
+        other => other.map_err(io)?,
+    };
+    let mut folders = Vec::new();
+    for entry in entries {
+        let entry = entry.map_err(io)?;
+        if entry.file_type().map_err(io)?.is_dir() {
+            folders.push(entry.path());
+        }
+    }
+    Ok(folders)
 }

@@ -293,7 +293,9 @@ pub(super) fn read_rows(
     let damaged = |error: &dyn std::fmt::Display| {
         Error::new(ErrorKind::Document, error.to_string())
             .at(path)
-            .expected("expected the table as the run wrote it; run again with --resume to write it anew")
+            .expected(
+                "expected the table as the run wrote it; run again with --resume to write it anew",
+            )
     };
     let file = File::open(path).map_err(|e| Error::io(path, &e))?;
     let builder = ParquetRecordBatchReaderBuilder::try_new(file).map_err(|e| damaged(&e))?;
@@ -347,7 +349,13 @@ mod tests {
 
     const COLUMNS: [Column; 5] = {
         const fn column(name: &'static str, kind: Kind) -> Column {
-            Column { name, unit: "", kind, nullable: true, meaning: "for the test" }
+            Column {
+                name,
+                unit: "",
+                kind,
+                nullable: true,
+                meaning: "for the test",
+            }
         }
         [
             column("text", Kind::Text),
@@ -357,7 +365,10 @@ mod tests {
             column("flag", Kind::Flag),
         ]
     };
-    const LAYOUT: Layout = Layout { format: "test/1", columns: &COLUMNS };
+    const LAYOUT: Layout = Layout {
+        format: "test/1",
+        columns: &COLUMNS,
+    };
 
     fn rows() -> Vec<Vec<Cell>> {
         let full = |n: u64| {
@@ -392,7 +403,10 @@ mod tests {
         assert_eq!(read, rows());
         for row in rows() {
             for (cell, column) in row.iter().zip(LAYOUT.columns) {
-                assert_eq!(Cell::from_json(&cell.json(column), column).as_ref(), Some(cell));
+                assert_eq!(
+                    Cell::from_json(&cell.json(column), column).as_ref(),
+                    Some(cell)
+                );
             }
         }
     }
@@ -402,7 +416,9 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("table.parquet");
         std::fs::write(&path, b"PAR1 and no more").unwrap();
-        let error = read_rows(&path, LAYOUT, &mut |_| Ok(())).unwrap_err().to_string();
+        let error = read_rows(&path, LAYOUT, &mut |_| Ok(()))
+            .unwrap_err()
+            .to_string();
         assert!(error.contains("table.parquet"), "{error}");
     }
 }

@@ -140,12 +140,14 @@ impl Progress {
             };
             if let Some(found) = value.get("shard").and_then(Value::as_str) {
                 if found != shard.to_string() {
-                    return Err(Error::new(ErrorKind::Mismatch, format!("part {found} of a run"))
-                        .at(&path)
-                        .key("--shard")
-                        .expected(format!(
-                            "expected part {shard}; give every part a folder of its own"
-                        )));
+                    return Err(
+                        Error::new(ErrorKind::Mismatch, format!("part {found} of a run"))
+                            .at(&path)
+                            .key("--shard")
+                            .expected(format!(
+                                "expected part {shard}; give every part a folder of its own"
+                            )),
+                    );
                 }
             } else if let Some(partition) = value.get("partition").and_then(Value::as_str) {
                 if let Some(done) = partition_of(&value) {
@@ -193,18 +195,19 @@ impl Progress {
         self.file.read_exact(&mut line).map_err(io)?;
         let rows = value_of(&line).and_then(|value| Rows::from_json(&value));
         rows.ok_or_else(|| {
-            Error::new(ErrorKind::Document, "a line changed while the run was under way")
-                .at(&self.path)
-                .expected("run again with --resume: what it told of is then measured again")
+            Error::new(
+                ErrorKind::Document,
+                "a line changed while the run was under way",
+            )
+            .at(&self.path)
+            .expected("run again with --resume: what it told of is then measured again")
         })
     }
 
     /// Brings what was noted to the disk.
     pub(super) fn sync(&mut self) -> Result<()> {
         self.unsynced = 0;
-        self.file
-            .sync_data()
-            .map_err(|e| Error::io(&self.path, &e))
+        self.file.sync_data().map_err(|e| Error::io(&self.path, &e))
     }
 
     /// Replaces the file by one without rows, and without anything but these recordings and partitions.
@@ -239,8 +242,9 @@ impl Progress {
 
 /// A write that failed, and that nothing is lost by it.
 fn full(path: &Path, source: &std::io::Error) -> Error {
-    Error::io(path, source)
-        .expected("make room or mend the disk, then run again with --resume: what is done stays done")
+    Error::io(path, source).expected(
+        "make room or mend the disk, then run again with --resume: what is done stays done",
+    )
 }
 
 fn partition_json(partition: &str, done: &PartitionDone) -> Value {

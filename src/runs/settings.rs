@@ -107,7 +107,11 @@ impl RunSettings {
     #[must_use]
     pub fn classes(&self) -> Vec<String> {
         let mut classes: Vec<String> = Vec::new();
-        for class in self.products.iter().flat_map(|entry| &entry.product.classes) {
+        for class in self
+            .products
+            .iter()
+            .flat_map(|entry| &entry.product.classes)
+        {
             if !classes.contains(&class.name) {
                 classes.push(class.name.clone());
             }
@@ -121,9 +125,10 @@ impl RunSettings {
     /// Its scans name none, different ones, or one that is not there.
     pub fn product_of(&self, recording: &Recording) -> Result<&ProductEntry> {
         if self.one_product {
-            return self.products.first().ok_or_else(|| {
-                Error::new(ErrorKind::Mismatch, "no product profile is given")
-            });
+            return self
+                .products
+                .first()
+                .ok_or_else(|| Error::new(ErrorKind::Mismatch, "no product profile is given"));
         }
         let first = recording.frames.first();
         let Some(id) = first.and_then(|frame| frame.description.product.as_deref()) else {
@@ -137,7 +142,11 @@ impl RunSettings {
         };
         let found = self.products.iter().find(|entry| entry.product.name == id);
         found.ok_or_else(|| {
-            let names: Vec<&str> = self.products.iter().map(|it| it.product.name.as_str()).collect();
+            let names: Vec<&str> = self
+                .products
+                .iter()
+                .map(|it| it.product.name.as_str())
+                .collect();
             let error = Error::new(ErrorKind::Mismatch, format!("no profile \"{id}\""))
                 .key("product")
                 .expected(match crate::document::nearest(id, &names) {
@@ -184,7 +193,9 @@ fn profiles(folder: &Path) -> Result<Vec<ProductEntry>> {
         let path = found.map_err(io)?.path();
         let stem = path.file_stem().and_then(|stem| stem.to_str());
         if let Some(stem) = stem
-            && path.extension().is_some_and(|extension| extension == "toml")
+            && path
+                .extension()
+                .is_some_and(|extension| extension == "toml")
         {
             ids.push(stem.to_owned());
         }

@@ -57,9 +57,7 @@ impl FromStr for Shard {
             let (index, count) = text.split_once('/')?;
             Self::new(index.trim().parse().ok()?, count.trim().parse().ok()?)
         };
-        part().ok_or_else(|| {
-            "expected I/N, part I of N counted from 1, such as 3/8".to_owned()
-        })
+        part().ok_or_else(|| "expected I/N, part I of N counted from 1, such as 3/8".to_owned())
     }
 }
 
@@ -91,7 +89,9 @@ mod tests {
     #[test]
     fn parts_are_about_equal() {
         let shard = Shard::new(3, 8).unwrap();
-        let held = (0..8000).filter(|i| shard.holds(format!("recording-{i}").as_bytes())).count();
+        let held = (0..8000)
+            .filter(|i| shard.holds(format!("recording-{i}").as_bytes()))
+            .count();
         // Binomial with n = 8000, p = 1/8: five standard deviations are 148.
         assert!((held as i64 - 1000).abs() < 148, "{held}");
     }

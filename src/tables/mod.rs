@@ -17,8 +17,8 @@ pub use columns::{Column, ColumnKind, columns_for, describe_columns, fixed_colum
 pub use csv_format::{read_csv, write_csv};
 pub use digits::{round_to, with_uncertainty};
 pub use json_format::{provenance_json, write_json};
-pub(crate) use parquet_format::{ColumnAbout, UTC};
 pub use parquet_format::write_parquet;
+pub(crate) use parquet_format::{ColumnAbout, UTC};
 pub use parquet_read::read_pieces_by_product;
 pub use parquet_stream::{PieceStream, StreamAbout};
 pub use provenance::{LearnedLimit, ProductUsed, Provenance, RecordingUsed};

@@ -14,8 +14,8 @@ use jiff::Timestamp;
 use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
 
 use super::PieceRecord;
-use super::parquet_stream::PRODUCT;
 use super::columns::{Cell, Column, ColumnKind, blank_record};
+use super::parquet_stream::PRODUCT;
 use super::table::{match_columns, store_cell};
 use crate::{Error, ErrorKind, Result};
 

@@ -1,0 +1,7 @@
+//! Runs over archives, made by the program as its users make them.
+
+mod archive;
+mod bad_input;
+mod interrupted;
+mod reproducible;
+mod shards;
