@@ -16,6 +16,8 @@ mod shard_choice;
 mod simulate;
 mod simulate_target;
 mod stripe;
+mod summary;
+mod summary_output;
 
 use std::process::ExitCode;
 
@@ -47,6 +49,8 @@ enum Command {
     Reprocess(reprocess::Arguments),
     /// Make one run of several
     Merge(merge::Arguments),
+    /// Sum up runs or piece tables: rates, spreads, share out of spec, use of the belt
+    Summary(summary::Arguments),
     /// Say what is in a scan and whether it is sound
     Inspect(inspect::Arguments),
     /// Say from a scan of a reference target whether the scanner is still true
@@ -78,6 +82,7 @@ pub(crate) fn run() -> ExitCode {
         Command::Measure(arguments) => measure::run(&arguments),
         Command::Reprocess(arguments) => reprocess::run(&arguments),
         Command::Merge(arguments) => merge::run(&arguments),
+        Command::Summary(arguments) => summary::run(&arguments),
         Command::Inspect(arguments) => inspect::run(&arguments),
         Command::Drift(arguments) => drift::run(&arguments),
         Command::Calibrate(arguments) => calibrate::run(&arguments),

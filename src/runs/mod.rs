@@ -15,6 +15,7 @@ mod progress;
 mod rows;
 mod settings;
 mod shard;
+pub mod summary;
 mod unit;
 
 pub use execute::{Effort, Event, RunResult, execute};

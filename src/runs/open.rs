@@ -7,6 +7,7 @@ use serde::Deserialize;
 
 use crate::document::{Document, WireTime};
 use crate::error::{Error, ErrorKind, Result};
+use crate::tables::PieceRecord;
 
 use super::folder::found;
 use super::manifest::{
@@ -172,6 +173,20 @@ impl Run {
     #[must_use]
     pub fn pieces_path(&self, partition: &Partition) -> PathBuf {
         super::partition_files::part_path(&self.path, TABLES[0], partition)
+    }
+
+    /// Reads a partition, recording by recording in order, each with its pieces.
+    ///
+    /// # Errors
+    /// A table is damaged, or what `take` returns.
+    pub fn read(
+        &self,
+        partition: &Partition,
+        take: &mut dyn FnMut(&super::RecordingRow, &[PieceRecord]) -> Result<()>,
+    ) -> Result<()> {
+        super::partition_files::read_partition(&self.path, partition, &mut |row, _, pieces| {
+            take(&row, &pieces)
+        })
     }
 
     /// The recordings of a partition in order.

@@ -80,7 +80,10 @@ pub(super) fn write_partition(
         for recording in recordings {
             let recording = recording?;
             let product = recording.row.product.as_deref().unwrap_or_default();
-            for piece in read_csv(recording.pieces_csv.as_bytes())? {
+            // A recording that could not be measured has no table at all, not even a header.
+            let measured = !recording.pieces_csv.is_empty();
+            let pieces_csv = measured.then_some(&recording.pieces_csv);
+            for piece in pieces_csv.map_or(Ok(Vec::new()), |text| read_csv(text.as_bytes()))? {
                 pieces.push(piece, product)?;
             }
             for input in &recording.inputs {

@@ -11,6 +11,8 @@ mod history_charts;
 mod page;
 mod quantities;
 mod record;
+mod summary;
 
 pub use history::history_page;
 pub use record::{DriftRecord, LogPlace, record_page};
+pub use summary::summary_page;
