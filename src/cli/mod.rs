@@ -1,6 +1,8 @@
 //! The command line: parse, call the library, show.
 
 mod calibrate;
+mod diff;
+mod diff_output;
 mod drift;
 mod effect;
 mod exit;
@@ -51,6 +53,8 @@ enum Command {
     Merge(merge::Arguments),
     /// Sum up runs or piece tables: rates, spreads, share out of spec, use of the belt
     Summary(summary::Arguments),
+    /// Say what changed between two runs over the same scans
+    Diff(diff::Arguments),
     /// Say what is in a scan and whether it is sound
     Inspect(inspect::Arguments),
     /// Say from a scan of a reference target whether the scanner is still true
@@ -83,6 +87,7 @@ pub(crate) fn run() -> ExitCode {
         Command::Reprocess(arguments) => reprocess::run(&arguments),
         Command::Merge(arguments) => merge::run(&arguments),
         Command::Summary(arguments) => summary::run(&arguments),
+        Command::Diff(arguments) => diff::run(&arguments),
         Command::Inspect(arguments) => inspect::run(&arguments),
         Command::Drift(arguments) => drift::run(&arguments),
         Command::Calibrate(arguments) => calibrate::run(&arguments),

@@ -1,6 +1,7 @@
 //! Runs over whole archives: every recording measured once, tables cut by scanner and day, results that do not depend on how
 //! often the run was interrupted or on how many machines shared it.
 
+pub mod diff;
 mod execute;
 mod folder;
 mod manifest;

@@ -93,7 +93,8 @@ pub(super) fn write_partition(
         }
         pieces.finish()?;
         rows.finish()?;
-        inputs.finish()
+        inputs.finish()?;
+        Ok(())
     };
     write().map_err(room)?;
     [pieces_file, recordings_file, inputs_file]

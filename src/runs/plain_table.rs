@@ -214,12 +214,13 @@ impl<W: Write + Send> PlainStream<W> {
         self.write_batch()
     }
 
-    pub(super) fn finish(mut self) -> Result<()> {
+    /// Ends the table and hands back what it was written to.
+    pub(super) fn finish(mut self) -> Result<W> {
         if !self.rows.is_empty() {
             self.write_batch()?;
         }
-        self.writer.close().map_err(failed)?;
-        Ok(())
+        self.writer.finish().map_err(failed)?;
+        self.writer.into_inner().map_err(failed)
     }
 
     fn write_batch(&mut self) -> Result<()> {

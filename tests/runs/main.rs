@@ -2,6 +2,8 @@
 
 mod archive;
 mod bad_input;
+mod comparisons;
 mod interrupted;
 mod reproducible;
 mod shards;
+mod summaries;

@@ -132,3 +132,38 @@ fn covered(pieces: &[PieceRecord], end_mm: f64) -> Vec<[f64; 2]> {
     }
     apart
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::tables::read_csv;
+
+    /// A piece 100 mm long along the belt and 40 mm across, with its middle at `y_mm`.
+    fn piece(y_mm: f64) -> PieceRecord {
+        let header = "recording,scan,piece,lane,time,x_mm,y_mm,yaw_mrad,length_mm,width_mm,max_height_mm,mean_height_mm,area_cm2,\
+             surface_cm2,perimeter_mm,volume_cm3,volume_u_cm3,fat_fraction,fat_volume_fraction,fat_mass_fraction,mass_g,mass_u_g,\
+             filled_fraction,flags";
+        let right_angle_mrad = 500.0 * std::f64::consts::PI;
+        let text = format!(
+            "{header}\nr,s,1,,,50,{y_mm},{right_angle_mrad},100,40,20,15,40,60,300,75,1,,,,80,1,0,\n"
+        );
+        read_csv(text.as_bytes()).unwrap().remove(0)
+    }
+
+    #[test]
+    fn lengths_under_pieces_add_up_without_counting_any_twice() {
+        let near = |found: &[[f64; 2]], expected: &[[f64; 2]]| {
+            assert_eq!(found.len(), expected.len(), "{found:?}");
+            for (one, other) in found.iter().flatten().zip(expected.iter().flatten()) {
+                assert!((one - other).abs() < 1e-6, "{found:?}");
+            }
+        };
+        // In any order; two overlap, one reaches over the start and one over the end.
+        let pieces = [piece(500.0), piece(20.0), piece(560.0), piece(990.0)];
+        near(
+            &covered(&pieces, 1000.0),
+            &[[0.0, 70.0], [450.0, 610.0], [940.0, 1000.0]],
+        );
+        near(&covered(&[], 1000.0), &[]);
+    }
+}
