@@ -8,7 +8,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// The rooms, lowest first: a room may use only rooms before it.
-const ORDER: [&str; 19] = [
+const ORDER: [&str; 20] = [
     "error",
     "document",
     "stats",
@@ -26,12 +26,13 @@ const ORDER: [&str; 19] = [
     "drift",
     "history",
     "agreement",
+    "runs",
     "report",
     "simulate",
 ];
 
 /// Who may use whom. Every room may use `error`; all else stands here, and what stands here is in use.
-const ARROWS: [(&str, &[&str]); 15] = [
+const ARROWS: [(&str, &[&str]); 16] = [
     ("scan", &["document"]),
     ("product", &["document"]),
     // Which calibration is in force depends on scanner and time only: calibration knows nothing of scans.
@@ -92,10 +93,23 @@ const ARROWS: [(&str, &[&str]); 15] = [
     ("history", &["stats", "drift"]),
     // Rows of the piece table are paired with rows of a log.
     ("agreement", &["tables"]),
+    // A run measures what scan finds by profiles and calibrations, and writes and compares tables.
+    (
+        "runs",
+        &[
+            "document",
+            "stats",
+            "scan",
+            "product",
+            "calibration",
+            "tables",
+            "pipeline",
+        ],
+    ),
     // Budgets are drawn from rows of the piece table. Pages show a check and its place in the scanner's history, with as many digits as tables show.
     (
         "report",
-        &["document", "tables", "pipeline", "drift", "history"],
+        &["document", "tables", "pipeline", "drift", "history", "runs"],
     ),
     // A scenario states the product and calibration that fit it, and is scored against rows of the piece table.
     ("simulate", &["scan", "product", "calibration", "tables"]),
@@ -105,7 +119,7 @@ const ARROWS: [(&str, &[&str]); 15] = [
 const PROGRAM: [&str; 2] = ["main", "cli"];
 
 /// Rooms that may touch files: those that read what users give, and those that write what users asked for.
-const FILE_ROOMS: [&str; 8] = [
+const FILE_ROOMS: [&str; 9] = [
     "document",
     "scan",
     "product",
@@ -113,6 +127,7 @@ const FILE_ROOMS: [&str; 8] = [
     "tables",
     "history",
     "agreement",
+    "runs",
     "report",
 ];
 

@@ -1,6 +1,8 @@
 //! The command line: parse, call the library, show.
 
 mod calibrate;
+mod diff;
+mod diff_output;
 mod drift;
 mod effect;
 mod exit;
@@ -8,12 +10,17 @@ mod history;
 mod history_output;
 mod inspect;
 mod measure;
+mod merge;
 mod output;
 mod pack;
+mod reprocess;
 mod score;
+mod shard_choice;
 mod simulate;
 mod simulate_target;
 mod stripe;
+mod summary;
+mod summary_output;
 
 use std::process::ExitCode;
 
@@ -41,6 +48,14 @@ struct Cli {
 enum Command {
     /// Measure every piece in scans or whole archives
     Measure(measure::Arguments),
+    /// Measure whole archives into a run that can be resumed, shared, merged and compared
+    Reprocess(reprocess::Arguments),
+    /// Make one run of several
+    Merge(merge::Arguments),
+    /// Sum up runs or piece tables: rates, spreads, share out of spec, use of the belt
+    Summary(summary::Arguments),
+    /// Say what changed between two runs over the same scans
+    Diff(diff::Arguments),
     /// Say what is in a scan and whether it is sound
     Inspect(inspect::Arguments),
     /// Say from a scan of a reference target whether the scanner is still true
@@ -74,6 +89,10 @@ pub(crate) fn run() -> ExitCode {
     };
     let done = match cli.command {
         Command::Measure(arguments) => measure::run(&arguments),
+        Command::Reprocess(arguments) => reprocess::run(&arguments),
+        Command::Merge(arguments) => merge::run(&arguments),
+        Command::Summary(arguments) => summary::run(&arguments),
+        Command::Diff(arguments) => diff::run(&arguments),
         Command::Inspect(arguments) => inspect::run(&arguments),
         Command::Drift(arguments) => drift::run(&arguments),
         Command::Calibrate(arguments) => calibrate::run(&arguments),

@@ -5,6 +5,7 @@ mod control;
 mod gauge;
 mod levenberg;
 mod line;
+mod proportion;
 mod regression;
 mod robust;
 mod run_length;
@@ -19,6 +20,7 @@ pub use control::{
 pub use gauge::{GaugeStudy, VariationRow, gauge_study};
 pub use levenberg::{Linearised, Minimum, Rules, levenberg_marquardt, scaled_inverse};
 pub use line::{Crossing, Line, fit_line, student_quantile};
+pub use proportion::clopper_pearson;
 pub use regression::{Fit, weighted_least_squares};
 pub use robust::{mad_sd, median, quantile, tukey_location, weighted_median};
 pub use run_length::{

@@ -11,6 +11,10 @@ mod history_charts;
 mod page;
 mod quantities;
 mod record;
+mod run_diff;
+mod summary;
 
 pub use history::history_page;
 pub use record::{DriftRecord, LogPlace, record_page};
+pub use run_diff::{DiffPictures, run_diff_page, small_piece_picture};
+pub use summary::summary_page;
