@@ -1,8 +1,13 @@
 //! Agreement of estimated weights with a checkweigher: which weighing belongs to which piece, how well they agree, why they differ, and the
 //! product profile that follows.
 
+mod matching;
 mod pair;
 mod weighing;
 
+pub use matching::{
+    Clocks, Counts, Match, MatchSettings, Matching, PieceFate, WeighingFate, match_weighings,
+    paired_pieces,
+};
 pub use pair::PairedPiece;
 pub use weighing::Weighing;
