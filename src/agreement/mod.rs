@@ -1,10 +1,15 @@
 //! Agreement of estimated weights with a checkweigher: which weighing belongs to which piece, how well they agree, why they differ, and the
 //! product profile that follows.
 
+mod log;
 mod matching;
 mod pair;
 mod weighing;
 
+pub use log::{
+    DateOrder, DecimalMark, LogFile, LogLayout, LogReading, MassUnit, layout_beside, read_layout,
+    read_log_files,
+};
 pub use matching::{
     Clocks, Counts, Match, MatchSettings, Matching, PieceFate, WeighingFate, match_weighings,
     paired_pieces,
