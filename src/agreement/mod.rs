@@ -2,6 +2,7 @@
 //! product profile that follows.
 
 mod pair;
+pub mod statistics;
 mod weighing;
 
 pub use pair::PairedPiece;
