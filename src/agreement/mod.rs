@@ -1,6 +1,7 @@
 //! Agreement of estimated weights with a checkweigher: which weighing belongs to which piece, how well they agree, why they differ, and the
 //! product profile that follows.
 
+pub mod causes;
 mod pair;
 pub mod statistics;
 mod weighing;

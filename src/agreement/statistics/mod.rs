@@ -9,7 +9,7 @@ mod limits;
 mod proportional;
 mod scale_class;
 mod summary;
-mod words;
+pub(in crate::agreement) mod words;
 
 pub use estimated::Estimated;
 pub use giveaway::{Giveaway, Nominal, giveaway, tolerable_negative_error_g};
