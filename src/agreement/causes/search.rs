@@ -49,12 +49,13 @@ impl Pool {
         let mut columns = Columns::new(&sample.off, &sample.variance, std::iter::empty());
         for term in &sample.terms {
             columns.push(&term.column);
-            let cause = match (&term.cause, check) {
-                (Cause::DensityOrScale, Some(_)) => Cause::Density,
-                (cause, _) => cause.clone(),
+            // With a check, scales have a term of their own, and this one is one cause like the others.
+            let (cause, unlikely) = match (&term.cause, check) {
+                (Cause::DensityOrScale, Some(_)) => (Cause::Density, 0.0),
+                (cause, _) => (cause.clone(), term.unlikely),
             };
             candidates.push(Candidate::Term(cause));
-            price.push(as_student(single + term.unlikely, freedom));
+            price.push(as_student(single + unlikely, freedom));
         }
         if let Some((relative, relative_u)) = check {
             let at = columns.push(&vec![1.0; sample.off.len()]);

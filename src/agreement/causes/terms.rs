@@ -14,7 +14,7 @@ pub(super) struct Term {
     pub cause: Cause,
     /// What a coefficient of 1 adds to estimate over weighing, for each row.
     pub column: Vec<f64>,
-    /// Further penalty: how much less likely this cause is than others before anything was seen, −2·ln of the odds.
+    /// Further price: how much less likely this cause is than others before anything was seen, −2·ln of the odds.
     pub unlikely: f64,
 }
 
@@ -41,6 +41,8 @@ const WARM_UP_MINUTES: [f64; 3] = [5.0, 15.0, 40.0];
 pub(super) const FEWEST_ASIDE: usize = 10;
 /// Least spread of what a term varies by, relative to its mean, at which it is a term of its own.
 const LEAST_SPREAD: f64 = 0.01;
+/// Densities and the scales across, along and of height are four causes with one term: four times as likely as one alone.
+const FOUR_IN_ONE: f64 = -2.0 * 2.0 * std::f64::consts::LN_2;
 /// The largest class is less often wrong alone than together with the others: odds of about 1 in 7 (common practice, no source).
 const MAIN_CLASS_UNLIKELY: f64 = 4.0;
 
@@ -66,7 +68,7 @@ impl Sample {
             has_time: false,
             unexamined: Vec::new(),
         };
-        sample.add(Cause::DensityOrScale, vec![1.0; rows.len()], 0.0);
+        sample.add(Cause::DensityOrScale, vec![1.0; rows.len()], FOUR_IN_ONE);
         sample.add_classes(&rows);
         sample.add_area(&rows);
         sample.add_fixed(&rows);
@@ -321,7 +323,8 @@ fn usable(pair: &PairedPiece) -> bool {
 /// How uncertain each row is against a usual one: by the estimates' own uncertainties, kept between a quarter and sixteen times the usual variance so
 /// that no few pieces decide alone, and the checkweigher's spread where it is known.
 fn variances(rows: &[&PairedPiece], off: &[f64], scale_sd_g: Option<f64>) -> Vec<f64> {
-    let relative: Vec<f64> = rows.iter().map(|it| it.mass_u_g / it.weighed_g).collect();
+    // Over the estimate, not the weighing: the estimate's own noise must not decide its weight.
+    let relative: Vec<f64> = rows.iter().map(|it| it.mass_u_g / it.mass_g).collect();
     let known = relative.iter().all(|it| it.is_finite() && *it > 0.0);
     let usual = middle(relative.clone());
     let own: Vec<f64> = relative
