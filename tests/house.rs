@@ -91,7 +91,7 @@ const ARROWS: [(&str, &[&str]); 15] = [
     // Entries keep the essentials of drift reports; charts and fits are of plain numbers.
     ("history", &["stats", "drift"]),
     // Rows of the piece table are paired with rows of a log.
-    ("agreement", &["tables"]),
+    ("agreement", &["stats", "tables"]),
     // Budgets are drawn from rows of the piece table. Pages show a check and its place in the scanner's history, with as many digits as tables show.
     (
         "report",

@@ -1,9 +1,11 @@
 //! Agreement of estimated weights with a checkweigher: which weighing belongs to which piece, how well they agree, why they differ, and the
 //! product profile that follows.
 
+pub mod causes;
 mod log;
 mod matching;
 mod pair;
+pub mod statistics;
 mod weighing;
 
 pub use log::{
