@@ -11,6 +11,7 @@ mod number;
 mod read;
 mod reading;
 mod time;
+mod words;
 
 pub use layout::{DateOrder, DecimalMark, LogLayout, MassUnit, layout_beside, read_layout};
 pub use read::read_log_files;

@@ -16,6 +16,7 @@ mod outcome;
 mod refusals;
 mod sequence;
 mod track;
+mod words;
 
 pub use clock::Clocks;
 pub use outcome::{Counts, Match, Matching, PieceFate, WeighingFate};
