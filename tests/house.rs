@@ -90,12 +90,12 @@ const ARROWS: [(&str, &[&str]); 15] = [
     ),
     // Entries keep the essentials of drift reports; charts and fits are of plain numbers.
     ("history", &["stats", "drift"]),
-    // Rows of the piece table are paired with rows of a log.
-    ("agreement", &["stats", "tables"]),
+    // Rows of the piece table are paired with rows of a log, whose layout may stand in a document.
+    ("agreement", &["document", "stats", "tables"]),
     // Budgets are drawn from rows of the piece table. Pages show a check and its place in the scanner's history, with as many digits as tables show.
     (
         "report",
-        &["document", "tables", "pipeline", "drift", "history"],
+        &["document", "tables", "pipeline", "drift", "history", "agreement"],
     ),
     // A scenario states the product and calibration that fit it, and is scored against rows of the piece table.
     ("simulate", &["scan", "product", "calibration", "tables"]),
