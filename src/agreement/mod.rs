@@ -4,6 +4,7 @@
 pub mod causes;
 mod pair;
 pub mod statistics;
+pub mod tune;
 mod weighing;
 
 pub use pair::PairedPiece;
