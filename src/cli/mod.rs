@@ -1,6 +1,9 @@
 //! The command line: parse, call the library, show.
 
 mod calibrate;
+mod compare;
+mod compare_check;
+mod compare_output;
 mod drift;
 mod effect;
 mod exit;
@@ -11,6 +14,7 @@ mod measure;
 mod output;
 mod score;
 mod simulate;
+mod simulate_day;
 mod simulate_target;
 mod stripe;
 
@@ -48,6 +52,8 @@ enum Command {
     Calibrate(calibrate::Arguments),
     /// Make scans with known truth, to try things out
     Simulate(simulate::Arguments),
+    /// Bring a piece table and a checkweigher's log together: what agrees, what does not, and why
+    Compare(compare::Arguments),
     /// Say how far a piece table is from the truth of a simulation
     Score(score::Arguments),
 }
@@ -73,6 +79,7 @@ pub(crate) fn run() -> ExitCode {
         Command::Drift(arguments) => drift::run(&arguments),
         Command::Calibrate(arguments) => calibrate::run(&arguments),
         Command::Simulate(arguments) => simulate::run(&arguments),
+        Command::Compare(arguments) => compare::run(&arguments),
         Command::Score(arguments) => score::run(&arguments),
     };
     done.unwrap_or_else(|error| {
