@@ -264,8 +264,8 @@ pub(super) fn squares_gained(before: &[f64], after: &[f64], marks: &[bool]) -> (
     (mean, (squares / (n - 1.0) / n).sqrt())
 }
 
-/// The simplest candidate that is not worse than the best by more than one standard error of their difference (after Breiman and others 1984,
-/// *Classification and Regression Trees*, 3.4.3). Candidates come from simple to rich.
+/// The simplest candidate that is not worse than the best beyond chance, by more than two standard errors of their paired difference on unseen pieces:
+/// what is not needed is not fitted. Candidates come from simple to rich.
 pub(super) fn simplest(candidates: &[Candidate], marks: &[bool]) -> Option<usize> {
     let squares = |it: &Candidate| -> f64 {
         let marked = it.unseen.iter().zip(marks).filter(|(_, mark)| **mark);
@@ -276,6 +276,6 @@ pub(super) fn simplest(candidates: &[Candidate], marks: &[bool]) -> Option<usize
         .min_by(|one, other| squares(one).total_cmp(&squares(other)))?;
     candidates.iter().position(|it| {
         let (mean, error) = squares_gained(&it.unseen, &best.unseen, marks);
-        mean <= error
+        mean <= 2.0 * error
     })
 }

@@ -6,6 +6,7 @@
 mod bounds;
 mod choose;
 mod fit;
+mod pairs_cells;
 mod pairs_file;
 mod problem;
 mod profile;
