@@ -90,8 +90,11 @@ const ARROWS: [(&str, &[&str]); 15] = [
     ),
     // Entries keep the essentials of drift reports; charts and fits are of plain numbers.
     ("history", &["stats", "drift"]),
-    // Rows of the piece table are paired with rows of a log, whose layout may stand in a document.
-    ("agreement", &["document", "stats", "tables"]),
+    // Rows of the piece table are paired with rows of a log; columns may be named in a document; a profile is fitted to weighings.
+    (
+        "agreement",
+        &["document", "stats", "product", "weight", "tables"],
+    ),
     // Budgets are drawn from rows of the piece table. Pages show a check and its place in the scanner's history, with as many digits as tables show.
     (
         "report",

@@ -1,10 +1,10 @@
 //! All that a piece table and a checkweigher's log say together.
 
+use super::PairedPiece;
 use super::causes::{CauseSettings, Causes, FEWEST_PAIRS, find_causes};
 use super::log::LogReading;
 use super::matching::{MatchSettings, Matching, match_weighings, paired_pieces};
 use super::statistics::{Agreement, AgreementSettings, Group, GroupBy, agreement, groups};
-use super::PairedPiece;
 use crate::error::Result;
 use crate::tables::PieceRecord;
 
@@ -55,7 +55,12 @@ pub fn compare(
     let pairs = paired_pieces(pieces, &reading.weighings, &matching);
     let agreement = agreement(&pairs, &settings.agreement)?;
     let mut all = Vec::new();
-    for by in [GroupBy::Lane, GroupBy::Hour, GroupBy::Recording, GroupBy::Size] {
+    for by in [
+        GroupBy::Lane,
+        GroupBy::Hour,
+        GroupBy::Recording,
+        GroupBy::Size,
+    ] {
         let parted = groups(&pairs, by, |_| None);
         // A single group says nothing that the whole does not.
         if parted.len() > 1 {

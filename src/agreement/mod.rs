@@ -8,6 +8,7 @@ mod matching;
 mod pair;
 mod pairs_table;
 pub mod statistics;
+pub mod tune;
 mod weighing;
 
 pub use comparison::{CompareSettings, Comparison, compare};

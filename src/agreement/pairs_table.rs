@@ -3,7 +3,9 @@
 use std::io::Write;
 use std::sync::Arc;
 
-use arrow_array::{ArrayRef, Float64Array, RecordBatch, StringArray, TimestampNanosecondArray, UInt64Array};
+use arrow_array::{
+    ArrayRef, Float64Array, RecordBatch, StringArray, TimestampNanosecondArray, UInt64Array,
+};
 use arrow_schema::{DataType, Field, Schema, TimeUnit};
 use jiff::Timestamp;
 use parquet::arrow::ArrowWriter;
@@ -56,7 +58,11 @@ pub struct PairRow {
 
 /// All accepted matches as rows, in the order of the piece table.
 #[must_use]
-pub fn pair_rows(pieces: &[PieceRecord], weighings: &[Weighing], matching: &Matching) -> Vec<PairRow> {
+pub fn pair_rows(
+    pieces: &[PieceRecord],
+    weighings: &[Weighing],
+    matching: &Matching,
+) -> Vec<PairRow> {
     let mut rows = Vec::new();
     for found in &matching.matches {
         let Some(weighing) = weighings.get(found.weighing) else {
@@ -123,7 +129,9 @@ pub fn write_pairs_csv(rows: &[PairRow], to: &mut dyn Write) -> std::io::Result<
 pub fn write_pairs_parquet(rows: &[PairRow], to: impl Write + Send) -> Result<()> {
     let failed = |error: &dyn std::fmt::Display| Error::new(ErrorKind::Io, error.to_string());
     let whole = |value: fn(&PairRow) -> usize| -> ArrayRef {
-        Arc::new(UInt64Array::from_iter_values(rows.iter().map(|it| value(it) as u64)))
+        Arc::new(UInt64Array::from_iter_values(
+            rows.iter().map(|it| value(it) as u64),
+        ))
     };
     let number = |value: fn(&PairRow) -> f64, decimals: usize| -> ArrayRef {
         Arc::new(Float64Array::from_iter_values(
@@ -132,9 +140,10 @@ pub fn write_pairs_parquet(rows: &[PairRow], to: impl Write + Send) -> Result<()
     };
     let nanoseconds = |time: Option<Timestamp>| -> Result<Option<i64>> {
         time.map(|it| {
-            i64::try_from(it.as_nanosecond())
-                .map_err(|_| Error::new(ErrorKind::Document, format!("the time {it}"))
-                    .expected("expected a time of the years 1677 to 2262"))
+            i64::try_from(it.as_nanosecond()).map_err(|_| {
+                Error::new(ErrorKind::Document, format!("the time {it}"))
+                    .expected("expected a time of the years 1677 to 2262")
+            })
         })
         .transpose()
     };
@@ -143,7 +152,9 @@ pub fn write_pairs_parquet(rows: &[PairRow], to: impl Write + Send) -> Result<()
             .iter()
             .map(|it| nanoseconds(value(it)))
             .collect::<Result<Vec<_>>>()?;
-        Ok(Arc::new(TimestampNanosecondArray::from(values).with_timezone("UTC")))
+        Ok(Arc::new(
+            TimestampNanosecondArray::from(values).with_timezone("UTC"),
+        ))
     };
     let arrays: Vec<ArrayRef> = vec![
         whole(|it| it.piece_row),

@@ -14,9 +14,9 @@ pub(crate) fn target_check(path: &Path) -> Result<TargetCheck> {
         return of_log(path);
     }
     let wrong = |found: String| {
-        Error::new(ErrorKind::Document, found)
-            .at(path)
-            .expected("expected what weighlight drift --format json writes, or a log of checks (.jsonl)")
+        Error::new(ErrorKind::Document, found).at(path).expected(
+            "expected what weighlight drift --format json writes, or a log of checks (.jsonl)",
+        )
     };
     let text = std::fs::read_to_string(path).map_err(|source| Error::io(path, &source))?;
     let report: Value = serde_json::from_str(&text).map_err(|e| wrong(e.to_string()))?;
@@ -54,8 +54,10 @@ fn of_log(path: &Path) -> Result<TargetCheck> {
             relative: check.weight_effect.relative,
             relative_u: check.weight_effect.relative_u,
         }),
-        None => Err(Error::new(ErrorKind::Document, "there is no check in this log")
-            .at(path)
-            .expected("expected a log with at least one check of a target")),
+        None => Err(
+            Error::new(ErrorKind::Document, "there is no check in this log")
+                .at(path)
+                .expected("expected a log with at least one check of a target"),
+        ),
     }
 }

@@ -16,7 +16,10 @@ pub(crate) fn text(to: &mut dyn Write, result: &Comparison) -> Result<()> {
     }
     writeln!(to, "\nmatching")?;
     paragraph(to, &result.matching.in_words())?;
-    writeln!(to, "\nagreement (differences are estimate minus weighing; intervals of 95 %)")?;
+    writeln!(
+        to,
+        "\nagreement (differences are estimate minus weighing; intervals of 95 %)"
+    )?;
     paragraph(to, &result.agreement.in_words())?;
     groups(to, &result.groups)?;
     writeln!(to, "\ncauses")?;
@@ -111,7 +114,10 @@ fn matching_json(result: &Comparison) -> Value {
     };
     let weighings = |is: fn(&WeighingFate) -> bool| -> Vec<Option<usize>> {
         let fates = matching.weighings.iter().enumerate();
-        fates.filter(|it| is(it.1)).map(|it| log_row(it.0)).collect()
+        fates
+            .filter(|it| is(it.1))
+            .map(|it| log_row(it.0))
+            .collect()
     };
     json!({
         "pieces": {

@@ -17,6 +17,7 @@ mod simulate;
 mod simulate_day;
 mod simulate_target;
 mod stripe;
+mod tune;
 
 use std::process::ExitCode;
 
@@ -54,6 +55,8 @@ enum Command {
     Simulate(simulate::Arguments),
     /// Bring a piece table and a checkweigher's log together: what agrees, what does not, and why
     Compare(compare::Arguments),
+    /// Fit a product profile to weighed pieces
+    Tune(tune::Arguments),
     /// Say how far a piece table is from the truth of a simulation
     Score(score::Arguments),
 }
@@ -80,6 +83,7 @@ pub(crate) fn run() -> ExitCode {
         Command::Calibrate(arguments) => calibrate::run(&arguments),
         Command::Simulate(arguments) => simulate::run(&arguments),
         Command::Compare(arguments) => compare::run(&arguments),
+        Command::Tune(arguments) => tune::run(&arguments),
         Command::Score(arguments) => score::run(&arguments),
     };
     done.unwrap_or_else(|error| {

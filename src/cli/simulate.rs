@@ -82,7 +82,10 @@ pub(crate) struct Arguments {
 }
 
 fn names() -> clap::builder::PossibleValuesParser {
-    SCENARIOS.into_iter().chain([TARGET_SCENARIO, DAY_SCENARIO]).into()
+    SCENARIOS
+        .into_iter()
+        .chain([TARGET_SCENARIO, DAY_SCENARIO])
+        .into()
 }
 
 fn length(text: &str) -> std::result::Result<f64, String> {

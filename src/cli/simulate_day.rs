@@ -46,8 +46,7 @@ pub(crate) struct DayArguments {
 }
 
 fn fault(text: &str) -> std::result::Result<DayFault, String> {
-    let expected =
-        "expected density, fat-density, belt-mm, lane-N, drift or step, =, and a number, as in density=0.012";
+    let expected = "expected density, fat-density, belt-mm, lane-N, drift or step, =, and a number, as in density=0.012";
     let (name, value) = text.split_once('=').ok_or(expected)?;
     let value: f64 = value.parse().map_err(|_| expected)?;
     if !value.is_finite() || value.abs() > 5.0 || (name != "belt-mm" && value.abs() > 0.5) {
@@ -129,9 +128,10 @@ impl DayArguments {
         output::to_file(&out.join("pieces.csv"), |to| write_csv(&table, to))?;
         output::to_file(&out.join("weighings.csv"), |to| {
             writeln!(to, "number,time,mass_g")?;
-            made.log.iter().enumerate().try_for_each(|(at, row)| {
-                writeln!(to, "{},{},{:.3}", at + 1, row.time, row.mass_g)
-            })
+            made.log
+                .iter()
+                .enumerate()
+                .try_for_each(|(at, row)| writeln!(to, "{},{},{:.3}", at + 1, row.time, row.mass_g))
         })?;
         output::to_file(&out.join("truth.csv"), |to| {
             writeln!(to, "log_row,piece_row,kind")?;

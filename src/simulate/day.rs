@@ -385,7 +385,12 @@ mod tests {
         };
         let made = simulate_day(&day, 3).unwrap();
         assert_eq!(made.pieces.len(), 4000);
-        let count = |pieces: usize| made.log.iter().filter(|it| it.pieces.len() == pieces).count();
+        let count = |pieces: usize| {
+            made.log
+                .iter()
+                .filter(|it| it.pieces.len() == pieces)
+                .count()
+        };
         assert_eq!(count(0), 6);
         let near = |found: f64, expected: f64| {
             let sd = (expected / 4000.0).sqrt();
@@ -419,9 +424,15 @@ mod tests {
             let made = simulate_day(&day, 1).unwrap();
             assert_eq!(made.log, clean.log);
             let pairs = made.pieces.iter().zip(&clean.pieces);
-            pairs.map(|(one, other)| one.mass_g / other.mass_g - 1.0).collect::<Vec<f64>>()
+            pairs
+                .map(|(one, other)| one.mass_g / other.mass_g - 1.0)
+                .collect::<Vec<f64>>()
         };
-        assert!(faulty(DayFault::Density(0.01)).iter().all(|it| (it - 0.01).abs() < 1e-9));
+        assert!(
+            faulty(DayFault::Density(0.01))
+                .iter()
+                .all(|it| (it - 0.01).abs() < 1e-9)
+        );
         let drift = faulty(DayFault::Drift(0.02));
         assert!(drift[0].abs() < 1e-4 && (drift[1499] - 0.02).abs() < 1e-4);
         let step = faulty(DayFault::Step(0.02));

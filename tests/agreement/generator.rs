@@ -5,6 +5,9 @@ use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 use weighlight::agreement::PairedPiece;
+use weighlight::product::{
+    ClassRule, DensityRule, DepthRule, LabBox, PieceRules, Product, Range, Spec, WeightFit,
+};
 use weighlight::tables::{ClassShare, Flag, PieceRecord};
 
 /// What is wrong that day. Relative sizes are estimate over truth, less 1.
@@ -197,5 +200,51 @@ impl Day {
             }
         }
         [fat, lean]
+    }
+}
+
+/// The profile that a day's pieces were measured with.
+pub fn product(day: &Day) -> Product {
+    let class = |name: &str, density: f64, l: Range| ClassRule {
+        name: name.to_owned(),
+        lab: Some(LabBox {
+            l,
+            a: Range {
+                low: -20.0,
+                high: 60.0,
+            },
+            b: Range {
+                low: -10.0,
+                high: 50.0,
+            },
+        }),
+        density: DensityRule::Given {
+            kg_m3: 1000.0 * density,
+        },
+        depth: DepthRule::Through,
+    };
+    let [fat, lean] = day.profile_g_cm3;
+    let range = |low, high| Range { low, high };
+    Product {
+        name: "belly-strips".to_owned(),
+        base: "lean".to_owned(),
+        piece: PieceRules {
+            min_height_mm: 1.0,
+            min_area_cm2: 4.0,
+            split_touching: true,
+            min_speck_mm2: 0.0,
+        },
+        classes: vec![
+            class("fat", fat, range(62.0, 100.0)),
+            class("lean", lean, range(5.0, 62.0)),
+        ],
+        weight: WeightFit {
+            scale: 1.0,
+            offset_g: 0.0,
+            density_u_rel: 0.005,
+        },
+        spec: Spec::default(),
+        learn: None,
+        fit: None,
     }
 }

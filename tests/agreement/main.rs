@@ -5,3 +5,4 @@ mod generator;
 
 mod causes;
 mod groups;
+mod tune;

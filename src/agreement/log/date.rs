@@ -94,12 +94,31 @@ mod tests {
         let either = parts("04/03/2026").unwrap();
         assert_eq!(either.date(None), None);
         assert_eq!(either.date(Some(DateOrder::DayMonth)), day);
-        assert_eq!(either.date(Some(DateOrder::MonthDay)), Some(date(2026, 4, 3)));
-        assert_eq!(parts("25/03/2026").unwrap().order(), Some(DateOrder::DayMonth));
-        assert_eq!(parts("03/25/2026").unwrap().order(), Some(DateOrder::MonthDay));
-        for wrong in ["", "2026", "2026-13-01", "1-2", "a/b/c", "1/2/3/4", "1/2/345"] {
+        assert_eq!(
+            either.date(Some(DateOrder::MonthDay)),
+            Some(date(2026, 4, 3))
+        );
+        assert_eq!(
+            parts("25/03/2026").unwrap().order(),
+            Some(DateOrder::DayMonth)
+        );
+        assert_eq!(
+            parts("03/25/2026").unwrap().order(),
+            Some(DateOrder::MonthDay)
+        );
+        for wrong in [
+            "",
+            "2026",
+            "2026-13-01",
+            "1-2",
+            "a/b/c",
+            "1/2/3/4",
+            "1/2/345",
+        ] {
             assert!(
-                parts(wrong).and_then(|it| it.date(Some(DateOrder::DayMonth))).is_none(),
+                parts(wrong)
+                    .and_then(|it| it.date(Some(DateOrder::DayMonth)))
+                    .is_none(),
                 "{wrong}"
             );
         }

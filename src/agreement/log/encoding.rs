@@ -125,7 +125,11 @@ pub(super) fn cell_text(bytes: &[u8]) -> (std::borrow::Cow<'_, str>, bool) {
     match std::str::from_utf8(bytes) {
         Ok(text) => (text.into(), false),
         Err(_) => (
-            bytes.iter().map(|&byte| char::from(byte)).collect::<String>().into(),
+            bytes
+                .iter()
+                .map(|&byte| char::from(byte))
+                .collect::<String>()
+                .into(),
             true,
         ),
     }
@@ -163,7 +167,10 @@ mod tests {
     #[test]
     fn zero_bytes_without_a_mark_are_refused() {
         let message = decoded(&b"T\0i\0m\0e\0"[..]).err().unwrap().to_string();
-        assert!(message.contains("UTF-16 without a byte order mark"), "{message}");
+        assert!(
+            message.contains("UTF-16 without a byte order mark"),
+            "{message}"
+        );
     }
 
     #[test]

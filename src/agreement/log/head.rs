@@ -33,22 +33,35 @@ pub(super) fn find(lines: &[Vec<u8>], layout: &LogLayout) -> Result<Head> {
         .collect();
     let likeliest = likeliest_head(&texts);
     let Some(likeliest) = likeliest else {
-        return Err(Error::new(ErrorKind::Document, "no line with several cells")
-            .expected("expected a table with cells separated by commas, semicolons or tabs"));
+        return Err(
+            Error::new(ErrorKind::Document, "no line with several cells")
+                .expected("expected a table with cells separated by commas, semicolons or tabs"),
+        );
     };
     let listed = likeliest.2.join(", ");
     let (Some(time), Some(mass)) = (&layout.time, &layout.mass) else {
-        let missing = if layout.time.is_none() { "time" } else { "mass" };
-        return Err(
-            Error::new(ErrorKind::Document, format!("no column is named for the {missing}")).expected(
-                format!("give --{missing} COLUMN, or a TOML file beside the log; the columns are: {listed}"),
-            ),
-        );
+        let missing = if layout.time.is_none() {
+            "time"
+        } else {
+            "mass"
+        };
+        return Err(Error::new(
+            ErrorKind::Document,
+            format!("no column is named for the {missing}"),
+        )
+        .expected(format!(
+            "give --{missing} COLUMN, or a TOML file beside the log; the columns are: {listed}"
+        )));
     };
-    let wanted: Vec<&String> = [Some(time), layout.date.as_ref(), Some(mass), layout.lane.as_ref()]
-        .into_iter()
-        .flatten()
-        .collect();
+    let wanted: Vec<&String> = [
+        Some(time),
+        layout.date.as_ref(),
+        Some(mass),
+        layout.lane.as_ref(),
+    ]
+    .into_iter()
+    .flatten()
+    .collect();
     let mut found: Option<(usize, char, Vec<String>)> = None;
     'lines: for (at, line) in texts.iter().enumerate() {
         for delimiter in DELIMITERS {
@@ -93,8 +106,8 @@ fn not_there(wanted: &[&String], names: &[String], line: usize) -> Error {
         .find(|name| position(names, name).is_none())
         .map_or("", |name| name.as_str());
     let known: Vec<&str> = names.iter().map(String::as_str).collect();
-    let near = nearest(missing, &known)
-        .map_or_else(String::new, |near| format!("did you mean {near}? "));
+    let near =
+        nearest(missing, &known).map_or_else(String::new, |near| format!("did you mean {near}? "));
     Error::new(ErrorKind::Document, "there is no such column")
         .line(line + 1)
         .key(missing)
@@ -175,11 +188,19 @@ mod tests {
     fn names_that_are_not_there_are_named_with_those_that_are() {
         let text = "time,weight\n09:12:33,182.5";
         let message = find_in(text, "time", "wieght").unwrap_err().to_string();
-        assert!(message.contains("wieght: there is no such column"), "{message}");
+        assert!(
+            message.contains("wieght: there is no such column"),
+            "{message}"
+        );
         assert!(message.contains("did you mean weight?"), "{message}");
         let message = find_in(text, "", "weight").unwrap_err().to_string();
-        assert!(message.contains("--time") && message.contains("time, weight"), "{message}");
-        let message = find_in("time,time,weight", "time", "weight").unwrap_err().to_string();
+        assert!(
+            message.contains("--time") && message.contains("time, weight"),
+            "{message}"
+        );
+        let message = find_in("time,time,weight", "time", "weight")
+            .unwrap_err()
+            .to_string();
         assert!(message.contains("twice"), "{message}");
         assert!(find_in("nothing here", "time", "weight").is_err());
     }

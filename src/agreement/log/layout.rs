@@ -195,7 +195,11 @@ pub fn read_layout(path: &Path) -> Result<LogLayout> {
         .map(|text| match text.as_str() {
             "day-month" => Ok(DateOrder::DayMonth),
             "month-day" => Ok(DateOrder::MonthDay),
-            _ => Err(wrong("date_order", &text, "expected day-month or month-day")),
+            _ => Err(wrong(
+                "date_order",
+                &text,
+                "expected day-month or month-day",
+            )),
         })
         .transpose()?;
     let decimal = record

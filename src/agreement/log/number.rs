@@ -13,9 +13,7 @@ pub(super) struct Written<'a> {
 /// Takes a cell apart; `None` if it does not look like a number.
 pub(super) fn written(cell: &str) -> Option<Written<'_>> {
     let cell = cell.trim().trim_start_matches('+').trim_start();
-    let end = cell
-        .rfind(|c: char| c.is_ascii_digit())
-        .map(|at| at + 1)?;
+    let end = cell.rfind(|c: char| c.is_ascii_digit()).map(|at| at + 1)?;
     let (digits, rest) = cell.split_at(end);
     let rest = rest.trim();
     let unit = if rest.is_empty() {

@@ -192,7 +192,10 @@ impl OneLog<'_> {
     /// How times and masses are written.
     fn form(&self, head: &Head, sample: &[ByteRecord]) -> Result<Form> {
         if sample.is_empty() {
-            return Err(Error::new(ErrorKind::Document, "there are no rows below the column names"));
+            return Err(Error::new(
+                ErrorKind::Document,
+                "there are no rows below the column names",
+            ));
         }
         let texts = |at: usize| {
             sample
@@ -211,7 +214,10 @@ impl OneLog<'_> {
             let example = masses.iter().find(|it| !it.is_empty());
             return Err(Error::new(
                 ErrorKind::Document,
-                format!("no cell is a number (the first is “{}”)", example.map_or("", |it| it)),
+                format!(
+                    "no cell is a number (the first is “{}”)",
+                    example.map_or("", |it| it)
+                ),
             )
             .key(mass_name.as_str())
             .expected("give the column of the masses with --mass"));
@@ -226,9 +232,11 @@ impl OneLog<'_> {
             (None, Some(unit), _) => (unit, "from its cells"),
             (None, None, Some(unit)) => (unit, "from its name"),
             (None, None, None) => {
-                return Err(Error::new(ErrorKind::Document, "the unit of the masses is not known")
-                    .key(mass_name.as_str())
-                    .expected("give --unit g, kg, lb or oz"));
+                return Err(
+                    Error::new(ErrorKind::Document, "the unit of the masses is not known")
+                        .key(mass_name.as_str())
+                        .expected("give --unit g, kg, lb or oz"),
+                );
             }
         };
         // Times.
@@ -238,7 +246,9 @@ impl OneLog<'_> {
             .filter_map(|row| written_time(row, head))
             .collect();
         let Some(kind) = most_common(&times) else {
-            let example = texts(head.time).find(|it| !it.is_empty()).unwrap_or_default();
+            let example = texts(head.time)
+                .find(|it| !it.is_empty())
+                .unwrap_or_default();
             return Err(Error::new(
                 ErrorKind::Document,
                 format!("no cell is a time (the first is “{example}”)"),
@@ -262,7 +272,12 @@ impl OneLog<'_> {
                 .expected("give the column of the date with --date, or the first row's day with --day 2026-03-04"));
         }
         let zone_words = self.layout.zone.as_deref().unwrap_or_default();
-        let order_words = match (order, times.iter().any(|it| matches!(it, time::Written::Local(super::date::Parts::Dotted(..), _)))) {
+        let order_words = match (
+            order,
+            times
+                .iter()
+                .any(|it| matches!(it, time::Written::Local(super::date::Parts::Dotted(..), _))),
+        ) {
             (Some(DateOrder::DayMonth), _) | (None, true) => ", day before month",
             (Some(DateOrder::MonthDay), _) => ", month before day",
             (None, false) => "",
@@ -307,16 +322,21 @@ impl OneLog<'_> {
             .unwrap_or_default();
         match orders.as_slice() {
             [order] => Ok(Some(*order)),
-            [] if dates().any(|it| matches!(it, super::date::Parts::Either(..))) => Err(Error::new(
+            [] if dates().any(|it| matches!(it, super::date::Parts::Either(..))) => {
+                Err(Error::new(
+                    ErrorKind::Document,
+                    format!("“{example}” can be day and month or month and day"),
+                )
+                .key(head.names[column].as_str())
+                .expected("give --date-order day-month or month-day"))
+            }
+            [] => Ok(None),
+            _ => Err(Error::new(
                 ErrorKind::Document,
-                format!("“{example}” can be day and month or month and day"),
+                "some dates have the day first, others the month",
             )
             .key(head.names[column].as_str())
-            .expected("give --date-order day-month or month-day")),
-            [] => Ok(None),
-            _ => Err(Error::new(ErrorKind::Document, "some dates have the day first, others the month")
-                .key(head.names[column].as_str())
-                .expected("give --date-order day-month or month-day; the others count as unreadable")),
+            .expected("give --date-order day-month or month-day; the others count as unreadable")),
         }
     }
 
@@ -420,10 +440,7 @@ fn most_common(times: &[time::Written]) -> Option<Kind> {
         .map(|it| it.1)
 }
 
-fn next(
-    rows: &mut csv::Reader<impl Read>,
-    row: &mut ByteRecord,
-) -> Result<bool> {
+fn next(rows: &mut csv::Reader<impl Read>, row: &mut ByteRecord) -> Result<bool> {
     rows.read_byte_record(row).map_err(|error| {
         let line = error.position().map(csv::Position::line);
         let found = Error::new(ErrorKind::Document, error.to_string());
@@ -436,14 +453,20 @@ fn next(
 
 /// A column of which much cannot be read is the wrong one.
 fn check(file: &LogFile, form: &Form) -> Result<()> {
-    let many = |count: usize| {
-        count > UNREADABLE && count as f64 > UNREADABLE_SHARE * file.rows as f64
-    };
-    let wrong = |count: usize, what: &str, example: &Option<(usize, String)>, column: &str, expected: &str| {
+    let many =
+        |count: usize| count > UNREADABLE && count as f64 > UNREADABLE_SHARE * file.rows as f64;
+    let wrong = |count: usize,
+                 what: &str,
+                 example: &Option<(usize, String)>,
+                 column: &str,
+                 expected: &str| {
         let (row, cell) = example.clone().unwrap_or_default();
         Err(Error::new(
             ErrorKind::Document,
-            format!("{count} of {} rows hold no {what} (row {row}: “{cell}”)", file.rows),
+            format!(
+                "{count} of {} rows hold no {what} (row {row}: “{cell}”)",
+                file.rows
+            ),
         )
         .key(column)
         .expected(expected))
@@ -453,7 +476,13 @@ fn check(file: &LogFile, form: &Form) -> Result<()> {
             Kind::Instant => "is it the right column? Give it with --time",
             _ => "is it the right column, and are --zone and --date-order right?",
         };
-        return wrong(file.no_time, "time", &file.no_time_example, &file.time_column, expected);
+        return wrong(
+            file.no_time,
+            "time",
+            &file.no_time_example,
+            &file.time_column,
+            expected,
+        );
     }
     if many(file.no_mass) {
         return wrong(

@@ -45,9 +45,9 @@ pub(super) fn written(time: &str, date: Option<&str>) -> Option<Written> {
     if let Some(date) = date {
         let date = parts(date.trim().split([' ', 'T']).next()?)?;
         // Some write a whole date and time into the time's column, too.
-        let time = time.rsplit_once([' ', 'T']).map_or(time, |it| {
-            if it.1.contains(':') { it.1 } else { time }
-        });
+        let time = time
+            .rsplit_once([' ', 'T'])
+            .map_or(time, |it| if it.1.contains(':') { it.1 } else { time });
         return Some(Written::Local(date, time_of_day(time)?));
     }
     if let Some(instant) = instant(time) {
@@ -160,9 +160,7 @@ impl Clock {
     pub(super) fn instant(&mut self, written: Written) -> Option<Timestamp> {
         let at = match written {
             Written::Instant(at) => at,
-            Written::Local(parts, time) => {
-                self.local(parts.date(self.order)?.to_datetime(time))?
-            }
+            Written::Local(parts, time) => self.local(parts.date(self.order)?.to_datetime(time))?,
             Written::TimeOfDay(time) => {
                 let day = self.dated(time)?;
                 self.local(day.to_datetime(time))?
@@ -246,7 +244,16 @@ mod tests {
             let written = written(time, date).unwrap_or_else(|| panic!("{time}"));
             assert_eq!(berlin().instant(written), Some(morning), "{time} {date:?}");
         }
-        for wrong in ["", "09", "25:00", "2026-03-04", "noon", "182.5", "46085.38", "09:12:61"] {
+        for wrong in [
+            "",
+            "09",
+            "25:00",
+            "2026-03-04",
+            "noon",
+            "182.5",
+            "46085.38",
+            "09:12:61",
+        ] {
             assert_eq!(written(wrong, None), None, "{wrong}");
         }
     }
@@ -258,19 +265,34 @@ mod tests {
         for time in ["23:59:58", "23:59:59", "00:00:01", "23:59:59.5", "00:00:02"] {
             seen.push(clock.instant(written(time, None).unwrap()).unwrap());
         }
-        assert_eq!(seen[2].duration_since(seen[1]), SignedDuration::from_secs(2));
-        assert_eq!(seen[3].duration_since(seen[2]), SignedDuration::from_millis(-1500));
-        assert_eq!(seen[4].duration_since(seen[2]), SignedDuration::from_secs(1));
+        assert_eq!(
+            seen[2].duration_since(seen[1]),
+            SignedDuration::from_secs(2)
+        );
+        assert_eq!(
+            seen[3].duration_since(seen[2]),
+            SignedDuration::from_millis(-1500)
+        );
+        assert_eq!(
+            seen[4].duration_since(seen[2]),
+            SignedDuration::from_secs(1)
+        );
     }
 
     #[test]
     fn the_hour_that_comes_twice_goes_on_and_the_one_that_is_skipped_is_refused() {
         // In Berlin the clock went back from 3:00 to 2:00 on 25 October 2026, and forward from 2:00 to 3:00 on 29 March.
         let mut clock = berlin();
-        let rows = ["01:59", "02:30", "02:59", "02:00", "02:30", "02:59", "03:00"];
+        let rows = [
+            "01:59", "02:30", "02:59", "02:00", "02:30", "02:59", "03:00",
+        ];
         let times: Vec<Timestamp> = rows
             .iter()
-            .map(|it| clock.instant(written(it, Some("25.10.2026")).unwrap()).unwrap())
+            .map(|it| {
+                clock
+                    .instant(written(it, Some("25.10.2026")).unwrap())
+                    .unwrap()
+            })
             .collect();
         assert_eq!(times[1], at("2026-10-25T00:30:00Z"));
         assert_eq!(times[4], at("2026-10-25T01:30:00Z"));

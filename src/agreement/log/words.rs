@@ -33,7 +33,11 @@ impl LogFile {
                 self.mass_column,
                 self.unit,
                 self.unit_from,
-                if self.decimal_mark == ',' { "comma" } else { "point" },
+                if self.decimal_mark == ',' {
+                    "comma"
+                } else {
+                    "point"
+                },
             ),
         ];
         let mut parts = vec![format!("{} rows, {} used", self.rows, self.used)];
@@ -47,14 +51,25 @@ impl LogFile {
         add(self.empty_scale, "with a mass of zero or less");
         add(self.cut_off, "cut off");
         add(self.out_of_order, "out of order (sorted)");
-        add(self.hour_twice, "in the hour that came twice (taken in the order of rows)");
+        add(
+            self.hour_twice,
+            "in the hour that came twice (taken in the order of rows)",
+        );
         let example = |count: usize, what: &str, example: &Option<(usize, String)>| {
             example
                 .as_ref()
                 .map(|(row, cell)| format!("{count} {what} (row {row}: “{cell}”)"))
         };
-        parts.extend(example(self.no_mass, "without a number for the mass", &self.no_mass_example));
-        parts.extend(example(self.no_time, "without a readable time", &self.no_time_example));
+        parts.extend(example(
+            self.no_mass,
+            "without a number for the mass",
+            &self.no_mass_example,
+        ));
+        parts.extend(example(
+            self.no_time,
+            "without a readable time",
+            &self.no_time_example,
+        ));
         words.push(parts.join(", "));
         if let Some((first, last)) = self.span {
             words.push(format!(

@@ -82,7 +82,8 @@ pub(super) fn fit(
 }
 
 fn settled(before: &Model, after: &Model) -> bool {
-    let near = |one: f64, other: f64, part: f64| (one - other).abs() <= part * one.abs().max(other.abs());
+    let near =
+        |one: f64, other: f64, part: f64| (one - other).abs() <= part * one.abs().max(other.abs());
     near(before.time_sd_s, after.time_sd_s, 0.01)
         && near(before.mass_sd_relative, after.mass_sd_relative, 0.01)
         && near(before.missing_share, after.missing_share, 0.05)
@@ -100,7 +101,11 @@ fn first_model(pieces: &[Item], weighings: &[Item], step_s: f64) -> Model {
         .filter(|gap| *gap < PAUSE_S)
         .collect();
     let spacing = between.iter().sum::<f64>() / between.len().max(1) as f64;
-    let side_by_side = pieces.iter().filter_map(|item| item.lane).max().unwrap_or(1);
+    let side_by_side = pieces
+        .iter()
+        .filter_map(|item| item.lane)
+        .max()
+        .unwrap_or(1);
     let wide_sd_s = (1.2 * spacing * f64::from(side_by_side.clamp(1, 8)))
         .max(4.0 * time_sd_s)
         .min(PAUSE_S);
@@ -231,14 +236,19 @@ fn relearn(
     relearn_mass(model, matches);
     // Times.
     let sum = |value: &dyn Fn(&Learned) -> f64| {
-        matches.iter().map(|it| it.probability * value(it)).sum::<f64>()
+        matches
+            .iter()
+            .map(|it| it.probability * value(it))
+            .sum::<f64>()
     };
     let narrow = sum(&|it| it.narrow);
     let narrow_squares = sum(&|it| it.narrow * it.late_s * it.late_s);
     let all = sum(&|_| 1.0);
     // A clock that steps cannot tell times apart more finely than that.
     let finest = (0.1 * step_s).max(0.01);
-    model.time_sd_s = (narrow_squares / narrow.max(1.0)).sqrt().clamp(finest, 30.0);
+    model.time_sd_s = (narrow_squares / narrow.max(1.0))
+        .sqrt()
+        .clamp(finest, 30.0);
     model.wide_sd_s = model.wide_sd_s.max(3.0 * model.time_sd_s);
     model.swapped_share = ((sum(&|it| it.overtook) + 0.5) / (all + 50.0)).clamp(0.002, 0.3);
     model.wide_share = ((sum(&|it| it.wide) + 0.5) / (all + 50.0)).clamp(0.002, 0.3);
@@ -249,7 +259,9 @@ fn relearn(
 /// The straight line of weighings over estimates, which also predicts best where the estimates scatter as much as the masses do.
 fn relearn_mass(model: &mut Model, matches: &[Learned]) {
     let weight = |one: &Learned| one.probability * one.told / (one.estimate_g * one.estimate_g);
-    let sum = |value: &dyn Fn(&Learned) -> f64| matches.iter().map(|it| weight(it) * value(it)).sum::<f64>();
+    let sum = |value: &dyn Fn(&Learned) -> f64| {
+        matches.iter().map(|it| weight(it) * value(it)).sum::<f64>()
+    };
     let total = sum(&|_| 1.0);
     let all: f64 = matches.iter().map(|it| it.probability).sum();
     let told: f64 = matches.iter().map(|it| it.probability * it.told).sum();

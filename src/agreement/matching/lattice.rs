@@ -326,13 +326,19 @@ mod tests {
                 let factor = match on.as_slice() {
                     [] => given.extra(&at),
                     [one] => given.single(one, &at),
-                    [one, other] if other - one <= FARTHEST_DOUBLE => {
-                        given.double(one, other, &at)
-                    }
+                    [one, other] if other - one <= FARTHEST_DOUBLE => given.double(one, other, &at),
                     _ => 0.0,
                 };
                 chosen.push(bits);
-                go(given, pieces, at + 1, used | bits, weight * factor, chosen, sums);
+                go(
+                    given,
+                    pieces,
+                    at + 1,
+                    used | bits,
+                    weight * factor,
+                    chosen,
+                    sums,
+                );
                 chosen.pop();
             }
         }
@@ -382,9 +388,13 @@ mod tests {
             double: 0.0,
         };
         let items: Vec<usize> = (0..10).collect();
-        let found = probabilities(&given, &items, &items, |at| {
-            (at.saturating_sub(1), (at + 2).min(10))
-        }, FULL);
+        let found = probabilities(
+            &given,
+            &items,
+            &items,
+            |at| (at.saturating_sub(1), (at + 2).min(10)),
+            FULL,
+        );
         for (at, choices) in found.iter().enumerate() {
             let own = choices
                 .iter()

@@ -64,9 +64,9 @@ impl TestWeights {
             if count >= FEWEST {
                 let group = &rest[..count];
                 found.weighings.extend(group.iter().map(|it| it.0));
-                found
-                    .masses_g
-                    .push(median(&mut group.iter().map(|it| it.1).collect::<Vec<f64>>()));
+                found.masses_g.push(median(
+                    &mut group.iter().map(|it| it.1).collect::<Vec<f64>>(),
+                ));
                 rest = &rest[count..];
             } else {
                 rest = &rest[1..];

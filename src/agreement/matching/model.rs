@@ -204,8 +204,8 @@ impl Evidence for Model {
         let middle_s = f64::midpoint(one.time_s, other.time_s);
         let late_s = weighing.time_s - middle_s;
         let loose = self.wide_share + self.swapped_share;
-        let time = (1.0 - loose) * normal(late_s, self.time_sd_s)
-            + loose * normal(late_s, self.wide_sd_s);
+        let time =
+            (1.0 - loose) * normal(late_s, self.time_sd_s) + loose * normal(late_s, self.wide_sd_s);
         let (mass, _) = self.mass(weighing.mass_g, one.mass_g + other.mass_g, 2);
         let odds = (1.0 - self.missing_share) / self.missing_share;
         // Two that lie closely together are more likely on the scale at once.

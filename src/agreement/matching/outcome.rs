@@ -254,7 +254,8 @@ fn accepted(
         return WeighingFate::NoPiece;
     }
     places.sort_by_key(|place| fit.pieces[*place].item.index);
-    let expected_s = places.iter().map(|it| fit.pieces[*it].time_s).sum::<f64>() / places.len() as f64;
+    let expected_s =
+        places.iter().map(|it| fit.pieces[*it].time_s).sum::<f64>() / places.len() as f64;
     let number = matches.len();
     let fate = match places.len() {
         1 => WeighingFate::Single(number),

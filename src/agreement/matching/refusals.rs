@@ -21,12 +21,21 @@ const LEAST_SHARE: f64 = 0.1;
 const FARTHEST_RATIO: f64 = 2.5;
 /// Ratios that slips of the unit make, and the slips.
 const SLIPS: [(f64, &str); 6] = [
-    (1000.0, "the log may be in kilograms and was read as more than that, or the estimates are in kilograms; give --unit g"),
+    (
+        1000.0,
+        "the log may be in kilograms and was read as more than that, or the estimates are in kilograms; give --unit g",
+    ),
     (0.001, "the log is in kilograms? give --unit kg"),
     (1.0 / 453.592_37, "the log is in pounds? give --unit lb"),
     (1.0 / 28.349_523_125, "the log is in ounces? give --unit oz"),
-    (453.592_37, "the log is in grams and was read as pounds? give --unit g"),
-    (28.349_523_125, "the log is in grams and was read as ounces? give --unit g"),
+    (
+        453.592_37,
+        "the log is in grams and was read as pounds? give --unit g",
+    ),
+    (
+        28.349_523_125,
+        "the log is in grams and was read as ounces? give --unit g",
+    ),
 ];
 
 fn mismatch(found: impl Into<String>) -> Error {
@@ -85,7 +94,10 @@ pub(super) fn check(
     let at = |time_s: f64| {
         start
             .checked_add(SignedDuration::from_secs_f64(time_s))
-            .map_or_else(|_| "?".to_owned(), |it| it.strftime("%Y-%m-%d %H:%M:%S").to_string())
+            .map_or_else(
+                |_| "?".to_owned(),
+                |it| it.strftime("%Y-%m-%d %H:%M:%S").to_string(),
+            )
     };
     let found = format!(
         "the pieces were scanned from {} to {} UTC, the weighings are from {} to {} UTC: {inside} of them lie within {} of the scans",
@@ -119,7 +131,8 @@ fn span(seconds: f64) -> String {
 
 /// Weighings and estimates are of the same order.
 pub(super) fn check_units(pieces: &[Item], weighings: &[Item]) -> Result<()> {
-    let middle = |items: &[Item]| median(&mut items.iter().map(|it| it.mass_g).collect::<Vec<f64>>());
+    let middle =
+        |items: &[Item]| median(&mut items.iter().map(|it| it.mass_g).collect::<Vec<f64>>());
     let (estimate, weighing) = (middle(pieces), middle(weighings));
     let ratio = weighing / estimate;
     if (1.0 / FARTHEST_RATIO..=FARTHEST_RATIO).contains(&ratio) {
@@ -161,8 +174,9 @@ pub(super) fn unalignable(why: Unalignable) -> Error {
     match why {
         Unalignable::SameEstimates => mismatch("the estimates are all the same mass")
             .expected("masses that differ are what matches are found by"),
-        Unalignable::SameWeighings => mismatch("the weighings are all the same mass")
-            .expected("is --mass the right column? Masses that differ are what matches are found by"),
+        Unalignable::SameWeighings => mismatch("the weighings are all the same mass").expected(
+            "is --mass the right column? Masses that differ are what matches are found by",
+        ),
         Unalignable::Nothing => mismatch("no weighing lies near any piece's time"),
     }
 }
@@ -187,8 +201,10 @@ pub(super) fn check_belonging(
             "{BELONG_SIGMAS} are needed; is it the log of this line and day? If the clocks may differ by more, give --lag-within"
         ))
     } else {
-        mismatch(format!("too little to tell whether the files belong together: {seen}"))
-            .expected(format!("{BELONG_SIGMAS} are needed; take a longer stretch"))
+        mismatch(format!(
+            "too little to tell whether the files belong together: {seen}"
+        ))
+        .expected(format!("{BELONG_SIGMAS} are needed; take a longer stretch"))
     })
 }
 

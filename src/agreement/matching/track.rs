@@ -80,8 +80,7 @@ pub(super) fn follow(
         let mut sum = vec![0.0f64; bins];
         for &at in stretch {
             let piece = &pieces[at];
-            let first =
-                weighings.partition_point(|it| it.time_s < piece.time_s + search.from_s);
+            let first = weighings.partition_point(|it| it.time_s < piece.time_s + search.from_s);
             for (weighing, score) in weighings[first..].iter().zip(&weighing_scores[first..]) {
                 let lag = weighing.time_s - piece.time_s;
                 if lag > search.to_s {

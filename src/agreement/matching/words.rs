@@ -78,7 +78,10 @@ impl Matching {
             counted(self.matches.len(), "match", "matches"),
             match self.wrong_expected {
                 few if few < 0.5 => "none is expected".to_owned(),
-                few => format!("about {} expected", counted(few.round() as usize, "is", "are")),
+                few => format!(
+                    "about {} expected",
+                    counted(few.round() as usize, "is", "are")
+                ),
             },
             counted(self.swaps, "pair", "pairs"),
         ));
@@ -89,7 +92,10 @@ impl Matching {
                 .iter()
                 .map(|(lane, lag)| format!("{lane}: {lag:+.2} s"))
                 .collect();
-            words.push(format!("lanes against the common lag: {}", lanes.join(", ")));
+            words.push(format!(
+                "lanes against the common lag: {}",
+                lanes.join(", ")
+            ));
         }
         for (lane, weighed, share) in &self.lanes {
             if lane != weighed || *share < 0.9 {
