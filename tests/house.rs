@@ -90,7 +90,7 @@ const ARROWS: [(&str, &[&str]); 15] = [
     ),
     // Entries keep the essentials of drift reports; charts and fits are of plain numbers.
     ("history", &["stats", "drift"]),
-    // Rows of the piece table are paired with rows of a log; a profile is fitted to weighings and keeps its own densities where it can.
+    // Rows of the piece table are paired with rows of a log, whose layout may stand in a document; a profile is fitted to weighings.
     (
         "agreement",
         &["document", "stats", "product", "weight", "tables"],
@@ -98,7 +98,7 @@ const ARROWS: [(&str, &[&str]); 15] = [
     // Budgets are drawn from rows of the piece table. Pages show a check and its place in the scanner's history, with as many digits as tables show.
     (
         "report",
-        &["document", "tables", "pipeline", "drift", "history"],
+        &["document", "tables", "pipeline", "drift", "history", "agreement"],
     ),
     // A scenario states the product and calibration that fit it, and is scored against rows of the piece table.
     ("simulate", &["scan", "product", "calibration", "tables"]),
