@@ -90,7 +90,7 @@ const ARROWS: [(&str, &[&str]); 15] = [
     ),
     // Entries keep the essentials of drift reports; charts and fits are of plain numbers.
     ("history", &["stats", "drift"]),
-    // Rows of the piece table are paired with rows of a log; columns may be named in a document; a profile is fitted to weighings.
+    // Rows of the piece table are paired with rows of a log, whose layout may stand in a document; a profile is fitted to weighings.
     (
         "agreement",
         &["document", "stats", "product", "weight", "tables"],

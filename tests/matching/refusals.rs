@@ -125,7 +125,7 @@ fn a_few_pieces_without_time_or_mass_are_counted_and_stop_nothing() {
     made.pieces[30].mass_g = 0.0;
     let matching = match_weighings(&made.pieces, &made.weighings, &MatchSettings::USUAL).unwrap();
     assert_eq!(matching.counts().pieces_unusable, 3);
-    assert!(matching.counts().pieces_weighed > 1400);
+    assert!(matching.counts().pieces_weighed > 1330);
 }
 
 #[test]
