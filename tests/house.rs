@@ -91,8 +91,6 @@ const ARROWS: [(&str, &[&str]); 16] = [
     ),
     // Entries keep the essentials of drift reports; charts and fits are of plain numbers.
     ("history", &["stats", "drift"]),
-    // Rows of the piece table are paired with rows of a log.
-    ("agreement", &["tables"]),
     // A run measures what scan finds by profiles and calibrations, and writes and compares tables.
     (
         "runs",
@@ -106,10 +104,23 @@ const ARROWS: [(&str, &[&str]); 16] = [
             "pipeline",
         ],
     ),
+    // Rows of the piece table are paired with rows of a log, whose layout may stand in a document; a profile is fitted to weighings.
+    (
+        "agreement",
+        &["document", "stats", "product", "weight", "tables"],
+    ),
     // Budgets are drawn from rows of the piece table. Pages show a check and its place in the scanner's history, with as many digits as tables show.
     (
         "report",
-        &["document", "tables", "pipeline", "drift", "history", "runs"],
+        &[
+            "document",
+            "tables",
+            "pipeline",
+            "drift",
+            "history",
+            "agreement",
+            "runs",
+        ],
     ),
     // A scenario states the product and calibration that fit it, and is scored against rows of the piece table.
     ("simulate", &["scan", "product", "calibration", "tables"]),

@@ -1,6 +1,9 @@
 //! The command line: parse, call the library, show.
 
 mod calibrate;
+mod compare;
+mod compare_check;
+mod compare_output;
 mod diff;
 mod diff_output;
 mod drift;
@@ -17,10 +20,12 @@ mod reprocess;
 mod score;
 mod shard_choice;
 mod simulate;
+mod simulate_day;
 mod simulate_target;
 mod stripe;
 mod summary;
 mod summary_output;
+mod tune;
 
 use std::process::ExitCode;
 
@@ -68,6 +73,10 @@ enum Command {
     Unpack(pack::UnpackArguments),
     /// Make scans with known truth, to try things out
     Simulate(simulate::Arguments),
+    /// Bring a piece table and a checkweigher's log together: what agrees, what does not, and why
+    Compare(compare::Arguments),
+    /// Fit a product profile to weighed pieces
+    Tune(tune::Arguments),
     /// Say how far a piece table is from the truth of a simulation
     Score(score::Arguments),
 }
@@ -99,6 +108,8 @@ pub(crate) fn run() -> ExitCode {
         Command::Pack(arguments) => pack::pack(&arguments),
         Command::Unpack(arguments) => pack::unpack(&arguments),
         Command::Simulate(arguments) => simulate::run(&arguments),
+        Command::Compare(arguments) => compare::run(&arguments),
+        Command::Tune(arguments) => tune::run(&arguments),
         Command::Score(arguments) => score::run(&arguments),
     };
     done.unwrap_or_else(|error| {

@@ -114,6 +114,7 @@ impl Scenario {
             },
             spec: Spec::default(),
             learn: None,
+            fit: None,
         }
     }
 

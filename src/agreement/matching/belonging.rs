@@ -1,0 +1,115 @@
+//! Do the two files belong together at all?
+//!
+//! The lag is found from every second piece, and the likeness of masses at that lag is then looked at on the other pieces, which had no say in
+//! it; both ways round. The same sum at lags that are certainly wrong says what chance does with just these masses and times.
+
+use super::sequence::Item;
+use super::track::{Search, Track, follow};
+
+/// Wrong lags that are tried, on each side.
+const WRONG_LAGS: usize = 150;
+
+/// The evidence.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Likeness {
+    /// Sum at the found lag less its mean at wrong lags, in standard deviations at wrong lags.
+    pub(super) sigmas: f64,
+    /// About what it would be if all pieces were there and estimates were good: what the test can tell.
+    pub(super) reach_sigmas: f64,
+}
+
+/// `None` where no lag could be looked for.
+pub(super) fn likeness(
+    pieces: &[Item],
+    piece_scores: &[f64],
+    weighings: &[Item],
+    weighing_scores: &[f64],
+    search: Search,
+) -> Option<Likeness> {
+    let mut right = 0.0;
+    let mut wrong = vec![0.0; 2 * WRONG_LAGS];
+    let kernel_s = 1.5 * search.bin_s;
+    let spacing_s = typical_spacing_s(weighings).max(2.0 * kernel_s);
+    for half in 0..2 {
+        let track = follow(
+            pieces,
+            piece_scores,
+            weighings,
+            weighing_scores,
+            search,
+            |at| at % 2 == half,
+        )?;
+        let held_out: Vec<usize> = (0..pieces.len()).filter(|at| at % 2 != half).collect();
+        let sum = |shift_s: f64| {
+            products(
+                pieces,
+                piece_scores,
+                weighings,
+                weighing_scores,
+                &held_out,
+                &track,
+                shift_s,
+                kernel_s,
+            )
+        };
+        right += sum(0.0);
+        for (k, wrong) in wrong.iter_mut().enumerate() {
+            // Far enough that no neighbour comes to lie on a neighbour, and by no whole number of spacings.
+            let steps = 4.0 + 1.37 * (k / 2) as f64;
+            let side = if k % 2 == 0 { 1.0 } else { -1.0 };
+            *wrong += sum(side * steps * spacing_s);
+        }
+    }
+    let count = wrong.len() as f64;
+    let mean = wrong.iter().sum::<f64>() / count;
+    let sd = (wrong.iter().map(|it| (it - mean).powi(2)).sum::<f64>() / (count - 1.0)).sqrt();
+    if sd.is_nan() || sd <= 0.0 {
+        return None;
+    }
+    // Scores have a standard deviation near 1, so a perfect likeness adds 1 for each piece.
+    let share = pieces.len().min(weighings.len()) as f64;
+    Some(Likeness {
+        sigmas: (right - mean) / sd,
+        reach_sigmas: 0.6 * share / sd,
+    })
+}
+
+#[allow(clippy::too_many_arguments)] // Two sequences with their scores, and where they are laid on each other.
+fn products(
+    pieces: &[Item],
+    piece_scores: &[f64],
+    weighings: &[Item],
+    weighing_scores: &[f64],
+    held_out: &[usize],
+    track: &Track,
+    shift_s: f64,
+    kernel_s: f64,
+) -> f64 {
+    let reach_s = 3.0 * kernel_s;
+    let mut sum = 0.0;
+    for &at in held_out {
+        let time_s = pieces[at].time_s;
+        let expected_s = time_s + track.at(time_s) + shift_s;
+        let first = weighings.partition_point(|it| it.time_s < expected_s - reach_s);
+        for (weighing, score) in weighings[first..].iter().zip(&weighing_scores[first..]) {
+            let z = (weighing.time_s - expected_s) / kernel_s;
+            if z > 3.0 {
+                break;
+            }
+            sum += (-0.5 * z * z).exp() * piece_scores[at] * score;
+        }
+    }
+    sum
+}
+
+/// Middle of the times from one weighing to the next, s.
+fn typical_spacing_s(items: &[Item]) -> f64 {
+    let mut gaps: Vec<f64> = items
+        .windows(2)
+        .map(|pair| pair[1].time_s - pair[0].time_s)
+        .collect();
+    if gaps.is_empty() {
+        return 1.0;
+    }
+    super::order::median(&mut gaps)
+}
