@@ -8,6 +8,17 @@ use super::track::{Search, Track, follow};
 /// Lags of single lanes are looked for this far around the common one, s.
 const LANE_LAG_S: f64 = 15.0;
 
+/// Two sequences with their scores, and how alike they are: what must be known before a fit makes sense.
+pub(super) struct Prepared<'a> {
+    pub(super) likeness: Likeness,
+    pieces: &'a [Item],
+    piece_scores: Vec<f64>,
+    weighings: &'a [Item],
+    weighing_scores: Vec<f64>,
+    search: Search,
+    step_s: f64,
+}
+
 /// What came out.
 #[derive(Debug, Clone)]
 pub(super) struct Aligned {
@@ -27,12 +38,12 @@ pub(super) enum Unalignable {
 }
 
 /// Both in the order of time.
-pub(super) fn align(
-    pieces: &[Item],
-    weighings: &[Item],
+pub(super) fn prepare<'a>(
+    pieces: &'a [Item],
+    weighings: &'a [Item],
     reach_s: f64,
     step_s: f64,
-) -> Result<Aligned, Unalignable> {
+) -> Result<Prepared<'a>, Unalignable> {
     let piece_scores = scores(pieces).ok_or(Unalignable::SameEstimates)?;
     let weighing_scores = scores(weighings).ok_or(Unalignable::SameWeighings)?;
     let search = Search {
@@ -42,25 +53,42 @@ pub(super) fn align(
     };
     let likeness = likeness(pieces, &piece_scores, weighings, &weighing_scores, search)
         .ok_or(Unalignable::Nothing)?;
-    let track = follow(
+    Ok(Prepared {
+        likeness,
         pieces,
-        &piece_scores,
+        piece_scores,
         weighings,
-        &weighing_scores,
+        weighing_scores,
         search,
-        |_| true,
-    )
-    .ok_or(Unalignable::Nothing)?;
-    let lane_lag_s = lane_lags(
-        pieces,
-        &piece_scores,
-        weighings,
-        &weighing_scores,
-        &track,
-        search.bin_s,
-    );
-    let fit = fit(pieces, weighings, track, lane_lag_s, step_s);
-    Ok(Aligned { likeness, fit })
+        step_s,
+    })
+}
+
+impl Prepared<'_> {
+    pub(super) fn aligned(&self) -> Result<Aligned, Unalignable> {
+        let track = follow(
+            self.pieces,
+            &self.piece_scores,
+            self.weighings,
+            &self.weighing_scores,
+            self.search,
+            |_| true,
+        )
+        .ok_or(Unalignable::Nothing)?;
+        let lane_lag_s = lane_lags(
+            self.pieces,
+            &self.piece_scores,
+            self.weighings,
+            &self.weighing_scores,
+            &track,
+            self.search.bin_s,
+        );
+        let fit = fit(self.pieces, self.weighings, track, lane_lag_s, self.step_s);
+        Ok(Aligned {
+            likeness: self.likeness,
+            fit,
+        })
+    }
 }
 
 /// How much later than the common lag each lane's pieces are weighed, where that is plain.

@@ -23,7 +23,7 @@ pub use outcome::{Counts, Match, Matching, PieceFate, WeighingFate};
 
 use jiff::Timestamp;
 
-use self::core::align;
+use self::core::prepare;
 use self::sequence::{Item, clock_step_s, in_order};
 use crate::error::Result;
 use crate::tables::PieceRecord;
@@ -97,8 +97,10 @@ pub fn match_weighings(
     let (from_s, to_s) = (first.time_s - reach_s, last.time_s + reach_s);
     weighed.retain(|it| from_s <= it.time_s && it.time_s <= to_s);
     refusals::check_units(&scanned, &weighed)?;
-    let aligned = align(&scanned, &weighed, reach_s, step_s).map_err(refusals::unalignable)?;
-    refusals::check_belonging(&aligned.likeness, scanned.len(), weighed.len(), settings)?;
+    let prepared =
+        prepare(&scanned, &weighed, reach_s, step_s).map_err(refusals::unalignable)?;
+    refusals::check_belonging(&prepared.likeness, scanned.len(), weighed.len(), settings)?;
+    let aligned = prepared.aligned().map_err(refusals::unalignable)?;
     let matching = outcome::matching(
         pieces.len(),
         weighings.len(),

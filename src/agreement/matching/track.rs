@@ -6,14 +6,15 @@
 
 use super::sequence::Item;
 
-/// Fewest and usual number of pieces of a stretch.
+/// Usual number of pieces of a stretch.
 const STRETCH: usize = 80;
 /// Largest rate at which two clocks are taken to part, as a fraction (2000 ppm; quartz clocks stay far below).
 const LARGEST_RATE: f64 = 2e-3;
 /// What following the lag by one bin costs, in standard deviations of the sums.
-const STEP_COST: f64 = 0.3;
-/// What a jump of the lag costs, in the same: chance reaches 5 among some thousand bins.
-const JUMP_COST: f64 = 9.0;
+const STEP_COST: f64 = 1.0;
+/// What a jump of the lag costs, in the same: a stretch at the right lag gains about ten, and chance some four for each stretch that the log does not
+/// reach to.
+const JUMP_COST: f64 = 25.0;
 
 /// The lag at some times; straight in between.
 #[derive(Debug, Clone, PartialEq)]
