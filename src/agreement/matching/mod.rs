@@ -97,8 +97,7 @@ pub fn match_weighings(
     let (from_s, to_s) = (first.time_s - reach_s, last.time_s + reach_s);
     weighed.retain(|it| from_s <= it.time_s && it.time_s <= to_s);
     refusals::check_units(&scanned, &weighed)?;
-    let prepared =
-        prepare(&scanned, &weighed, reach_s, step_s).map_err(refusals::unalignable)?;
+    let prepared = prepare(&scanned, &weighed, reach_s, step_s).map_err(refusals::unalignable)?;
     refusals::check_belonging(&prepared.likeness, scanned.len(), weighed.len(), settings)?;
     let aligned = prepared.aligned().map_err(refusals::unalignable)?;
     let matching = outcome::matching(
