@@ -73,7 +73,7 @@ const ARROWS: [(&str, &[&str]); 16] = [
     ),
     (
         "inspection",
-        &["scan", "calibration", "surface", "pipeline"],
+        &["colour", "scan", "calibration", "surface", "pipeline"],
     ),
     // A check reads one scan of one target and fits robustly; what a change costs is measured on pieces, twice.
     (

@@ -26,6 +26,7 @@ mod stripe;
 mod summary;
 mod summary_output;
 mod tune;
+mod tune_colour;
 
 use std::process::ExitCode;
 
@@ -77,6 +78,8 @@ enum Command {
     Compare(compare::Arguments),
     /// Fit a product profile to weighed pieces
     Tune(tune::Arguments),
+    /// Fit a product profile's colour rules to painted pixels
+    TuneColour(tune_colour::Arguments),
     /// Say how far a piece table is from the truth of a simulation
     Score(score::Arguments),
 }
@@ -110,6 +113,7 @@ pub(crate) fn run() -> ExitCode {
         Command::Simulate(arguments) => simulate::run(&arguments),
         Command::Compare(arguments) => compare::run(&arguments),
         Command::Tune(arguments) => tune::run(&arguments),
+        Command::TuneColour(arguments) => tune_colour::run(&arguments),
         Command::Score(arguments) => score::run(&arguments),
     };
     done.unwrap_or_else(|error| {
