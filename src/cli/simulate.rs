@@ -216,7 +216,7 @@ fn run_day(arguments: &Arguments, out: &Path, seed: u64) -> Result<Exit> {
     output::to_stdout(|to| {
         writeln!(
             to,
-            "{}: {} in pieces.csv, {} in weighings.csv, what belongs together in truth.csv, seed {seed}",
+            "{}: {} in pieces.csv, {} in weighings.csv, what belongs together in truth.csv, the profile in products, seed {seed}",
             out.display(),
             counted(pieces, "piece"),
             counted(weighings, "weighing"),

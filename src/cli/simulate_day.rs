@@ -3,6 +3,7 @@
 use std::path::Path;
 
 use clap::Args;
+use weighlight::product::write_product;
 use weighlight::simulate::{Day, DayFault, DayWeighing, simulate_day};
 use weighlight::tables::{PieceTable, Provenance, write_csv};
 use weighlight::{Error, ErrorKind, Result};
@@ -90,7 +91,7 @@ impl DayArguments {
         }
     }
 
-    /// Writes `pieces.csv`, `weighings.csv` and `truth.csv` into a folder; gives the numbers of pieces and of weighings.
+    /// Writes the product profile, `pieces.csv`, `weighings.csv` and `truth.csv` into a folder; gives the numbers of pieces and of weighings.
     pub(crate) fn write(
         &self,
         out: &Path,
@@ -126,6 +127,10 @@ impl DayArguments {
             },
         );
         output::to_file(&out.join("pieces.csv"), |to| write_csv(&table, to))?;
+        let product = day.product();
+        let products = out.join("products");
+        output::make_folder(&products)?;
+        write_product(&products.join(format!("{}.toml", product.name)), &product)?;
         output::to_file(&out.join("weighings.csv"), |to| {
             writeln!(to, "number,time,mass_g")?;
             made.log

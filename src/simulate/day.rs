@@ -9,13 +9,17 @@ use rand::Rng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, LogNormal, StandardNormal};
 
+use super::scenario::belly_strips;
 use super::stream::{Purpose, stream};
 use crate::error::{Error, ErrorKind, Result};
+use crate::product::{DensityRule, Product};
 use crate::tables::{ClassShare, PieceRecord};
 
 /// Densities of the two classes, g/cm³ (as in the sample profile belly-strips).
 const FAT_G_CM3: f64 = 0.921;
 const LEAN_G_CM3: f64 = 1.06;
+/// The class that is fat.
+const FAT: &str = "fat";
 
 /// What is off between estimate and truth.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -99,6 +103,38 @@ impl Day {
             readout_g: 0.5,
             clock_step_s: 0.0,
         }
+    }
+
+    /// The product profile that the day's estimates were made with, its faults of density included.
+    #[must_use]
+    pub fn product(&self) -> Product {
+        let mut product = belly_strips().product();
+        let [fat_g_cm3, lean_g_cm3] = self.densities_g_cm3();
+        for class in &mut product.classes {
+            let g_cm3 = if class.name == FAT {
+                fat_g_cm3
+            } else {
+                lean_g_cm3
+            };
+            class.density = DensityRule::Given {
+                // No more digits than a profile has use for.
+                kg_m3: (g_cm3 * 1e6).round() / 1e3,
+            };
+        }
+        product
+    }
+
+    /// Densities of fat and lean in the estimates, g/cm³.
+    fn densities_g_cm3(&self) -> [f64; 2] {
+        let (mut all, mut fat) = (1.0, 1.0);
+        for fault in &self.faults {
+            match fault {
+                DayFault::Density(off) => all *= 1.0 + off,
+                DayFault::FatDensity(off) => fat *= 1.0 + off,
+                _ => {}
+            }
+        }
+        [all * fat * FAT_G_CM3, all * LEAN_G_CM3]
     }
 
     /// Checks that a day can be made of this.
@@ -230,11 +266,11 @@ fn estimated(day: &Day, it: &True, at: usize, length_s: f64, seed: u64) -> Resul
     let area_cm2 = 10.0 * volume_cm3 / height_mm;
     let width_mm = (42.0 + 4.0 * normal()).clamp(28.0, 60.0);
     let length_mm = 100.0 * area_cm2 / (0.88 * width_mm);
-    let (mut factor, mut fat_g_cm3, mut density, mut more_mm) = (1.0, FAT_G_CM3, 1.0, 0.0);
+    let [fat_g_cm3, lean_g_cm3] = day.densities_g_cm3();
+    let (mut factor, mut more_mm) = (1.0, 0.0);
     for fault in &day.faults {
         match *fault {
-            DayFault::Density(off) => density *= 1.0 + off,
-            DayFault::FatDensity(off) => fat_g_cm3 *= 1.0 + off,
+            DayFault::Density(_) | DayFault::FatDensity(_) => {}
             DayFault::BeltMm(off_mm) => more_mm += off_mm,
             DayFault::Lane(lane, off) if lane == it.lane => factor *= 1.0 + off,
             DayFault::Lane(..) => {}
@@ -246,7 +282,7 @@ fn estimated(day: &Day, it: &True, at: usize, length_s: f64, seed: u64) -> Resul
     // Noise and what goes with a lane or the time are in the volume: densities are those of the profile.
     let seen_cm3 = (volume_cm3 + 0.1 * more_mm * area_cm2) * noise * factor;
     let (fat_cm3, lean_cm3) = (fat_share * seen_cm3, (1.0 - fat_share) * seen_cm3);
-    let mass_g = density * (fat_g_cm3 * fat_cm3 + LEAN_G_CM3 * lean_cm3);
+    let mass_g = fat_g_cm3 * fat_cm3 + lean_g_cm3 * lean_cm3;
     let share = |class: &str, part: f64, volume_cm3: f64| ClassShare {
         class: class.to_owned(),
         area_cm2: Some(part * area_cm2),
@@ -272,7 +308,7 @@ fn estimated(day: &Day, it: &True, at: usize, length_s: f64, seed: u64) -> Resul
         volume_u_cm3: 0.003 * seen_cm3,
         fat_fraction: Some(fat_share),
         fat_volume_fraction: Some(fat_share),
-        fat_mass_fraction: Some(density * fat_g_cm3 * fat_cm3 / mass_g),
+        fat_mass_fraction: Some(fat_g_cm3 * fat_cm3 / mass_g),
         mass_g,
         mass_u_g: day.noise.max(0.001) * mass_g,
         filled_fraction: 0.02 * normal().abs().min(3.0),
@@ -282,7 +318,7 @@ fn estimated(day: &Day, it: &True, at: usize, length_s: f64, seed: u64) -> Resul
         width_u_mm: Some(0.2),
         flags: Vec::new(),
         classes: vec![
-            share("fat", fat_share, fat_cm3),
+            share(FAT, fat_share, fat_cm3),
             share("lean", 1.0 - fat_share, lean_cm3),
         ],
         budget: Vec::new(),
