@@ -38,7 +38,12 @@ fn main() -> Outcome<()> {
     let mut arguments = std::env::args().skip(1);
     while let Some(argument) = arguments.next() {
         match argument.as_str() {
-            "--seeds" => seeds = arguments.next().and_then(|it| it.parse().ok()).unwrap_or(seeds),
+            "--seeds" => {
+                seeds = arguments
+                    .next()
+                    .and_then(|it| it.parse().ok())
+                    .unwrap_or(seeds)
+            }
             "--only" => only = arguments.next(),
             "--shift" => shift = true,
             _ => {}
@@ -46,10 +51,25 @@ fn main() -> Outcome<()> {
     }
     println!(
         "{:<34}{:>5}{:>9}{:>8}{:>9}{:>8}{:>7}{:>10}{:>10}{:>8}{:>10}{:>8}{:>7}",
-        "day", "days", "right %", "worst", "found %", "worst", "wrong", "expected", "doubles %", "right %", "strangers", "alarms", "s"
+        "day",
+        "days",
+        "right %",
+        "worst",
+        "found %",
+        "worst",
+        "wrong",
+        "expected",
+        "doubles %",
+        "right %",
+        "strangers",
+        "alarms",
+        "s"
     );
     for (name, day) in days(shift) {
-        if only.as_ref().is_some_and(|only| !name.contains(only.as_str())) {
+        if only
+            .as_ref()
+            .is_some_and(|only| !name.contains(only.as_str()))
+        {
             continue;
         }
         let days = if day.pieces > 10_000 { 1 } else { seeds };

@@ -98,7 +98,14 @@ const ARROWS: [(&str, &[&str]); 15] = [
     // Budgets are drawn from rows of the piece table. Pages show a check and its place in the scanner's history, with as many digits as tables show.
     (
         "report",
-        &["document", "tables", "pipeline", "drift", "history", "agreement"],
+        &[
+            "document",
+            "tables",
+            "pipeline",
+            "drift",
+            "history",
+            "agreement",
+        ],
     ),
     // A scenario states the product and calibration that fit it, and is scored against rows of the piece table.
     ("simulate", &["scan", "product", "calibration", "tables"]),

@@ -127,7 +127,10 @@ fn the_clocks_are_found_with_an_honest_uncertainty() {
     for seed in 50..56 {
         let made = make(&USUAL, seed);
         let clocks = matched(&made).clocks;
-        let middle_s = clocks.middle.duration_since(crate::generator::start()).as_secs_f64();
+        let middle_s = clocks
+            .middle
+            .duration_since(crate::generator::start())
+            .as_secs_f64();
         let lag_s = 37.0 + 300e-6 * middle_s;
         assert!((clocks.lag_s - lag_s).abs() < 0.02, "{clocks:?}");
         assert!((clocks.rate - 300e-6).abs() < 30e-6, "{clocks:?}");
@@ -153,7 +156,11 @@ fn what_was_left_out_is_named() {
     assert_eq!(matching.weighings.len(), made.weighings.len());
     assert_eq!(
         counts.pieces_weighed,
-        matching.matches.iter().filter(|it| it.pieces.len() == 1).count()
+        matching
+            .matches
+            .iter()
+            .filter(|it| it.pieces.len() == 1)
+            .count()
     );
     let weighed: Vec<usize> = made.truth.iter().flatten().copied().collect();
     let missed_right = matching
@@ -163,11 +170,18 @@ fn what_was_left_out_is_named() {
         .filter(|(at, fate)| **fate == PieceFate::NotWeighed && !weighed.contains(at))
         .count();
     let missed = made.pieces.len() - weighed.len();
-    assert!(missed_right as f64 > 0.9 * missed as f64, "{missed_right} of {missed}");
+    assert!(
+        missed_right as f64 > 0.9 * missed as f64,
+        "{missed_right} of {missed}"
+    );
     assert!(counts.pieces_not_weighed <= missed + 2);
     let pairs = paired_pieces(&made.pieces, &made.weighings, &matching);
     assert_eq!(pairs.len(), counts.pieces_weighed);
-    assert!(pairs.windows(2).all(|pair| pair[0].piece_row < pair[1].piece_row));
+    assert!(
+        pairs
+            .windows(2)
+            .all(|pair| pair[0].piece_row < pair[1].piece_row)
+    );
 }
 
 #[test]
@@ -183,7 +197,10 @@ fn a_log_that_starts_late_and_ends_early_leaves_the_ends_without_weighing() {
     assert!(judged.right as f64 >= 0.98 * judged.single_pairs as f64);
     assert!(judged.right as f64 >= 0.99 * judged.accepted as f64);
     assert!(
-        !matching.weighings.iter().any(|it| matches!(it, WeighingFate::OutsideScans)),
+        !matching
+            .weighings
+            .iter()
+            .any(|it| matches!(it, WeighingFate::OutsideScans)),
         "{counts:?}"
     );
 }
@@ -204,5 +221,8 @@ fn unsorted_rows_and_coarse_times_still_match() {
     made.weighings.reverse();
     made.truth.reverse();
     let turned = judged(&made, &matched(&made));
-    assert_eq!((turned.accepted, turned.right), (coarse.accepted, coarse.right));
+    assert_eq!(
+        (turned.accepted, turned.right),
+        (coarse.accepted, coarse.right)
+    );
 }

@@ -68,8 +68,16 @@ fn a_day_is_compared_and_its_fault_named() {
     let found = pairs(&table, 0, 1);
     let truth = pairs(&day.join("truth.csv"), 1, 0);
     let right = found.intersection(&truth).count();
-    assert!(right as f64 >= 0.99 * found.len() as f64, "{right} of {}", found.len());
-    assert!(right as f64 >= 0.97 * truth.len() as f64, "{right} of {}", truth.len());
+    assert!(
+        right as f64 >= 0.99 * found.len() as f64,
+        "{right} of {}",
+        found.len()
+    );
+    assert!(
+        right as f64 >= 0.97 * truth.len() as f64,
+        "{right} of {}",
+        truth.len()
+    );
 
     let page = fs::read_to_string(page).unwrap();
     for word in [
@@ -89,7 +97,11 @@ fn a_day_is_compared_and_its_fault_named() {
 #[test]
 fn json_csv_and_parquet_say_the_same() {
     let desk = tempfile::tempdir().unwrap();
-    simulated(&desk.path().join("day"), "3", &["--pieces", "400", "--lanes", "2"]);
+    simulated(
+        &desk.path().join("day"),
+        "3",
+        &["--pieces", "400", "--lanes", "2"],
+    );
     let day = desk.path().join("day");
     let (out, csv, parquet) = (
         desk.path().join("result.json"),
@@ -105,7 +117,11 @@ fn json_csv_and_parquet_say_the_same() {
         .assert()
         .success()
         .stdout("");
-    compare(&day).args(["--format", "csv", "--out"]).arg(&csv).assert().success();
+    compare(&day)
+        .args(["--format", "csv", "--out"])
+        .arg(&csv)
+        .assert()
+        .success();
     let json: serde_json::Value = serde_json::from_str(&fs::read_to_string(out).unwrap()).unwrap();
     assert_eq!(json["format"], "weighlight-compare/1");
     assert_eq!(json["logs"][0]["columns"]["time"], "time");
@@ -113,12 +129,29 @@ fn json_csv_and_parquet_say_the_same() {
     let of = |key: &str| counts[key].as_u64().unwrap() as usize;
     assert_eq!(of("all"), 400);
     assert_eq!(
-        of("weighed_alone") + of("weighed_together") + of("doubtful") + of("not_weighed") + of("outside_log"),
+        of("weighed_alone")
+            + of("weighed_together")
+            + of("doubtful")
+            + of("not_weighed")
+            + of("outside_log"),
         400
     );
-    assert_eq!(json["agreement"]["pairs"].as_u64().unwrap() as usize, of("weighed_alone"));
-    assert!(json["agreement"]["within"][0]["share"]["count"].as_u64().unwrap() > 300);
-    assert!(json["agreement"]["giveaway"]["set_point_g"].as_f64().unwrap() > 155.0);
+    assert_eq!(
+        json["agreement"]["pairs"].as_u64().unwrap() as usize,
+        of("weighed_alone")
+    );
+    assert!(
+        json["agreement"]["within"][0]["share"]["count"]
+            .as_u64()
+            .unwrap()
+            > 300
+    );
+    assert!(
+        json["agreement"]["giveaway"]["set_point_g"]
+            .as_f64()
+            .unwrap()
+            > 155.0
+    );
     assert!((json["matching"]["clocks"]["lag_s"].as_f64().unwrap() - 37.0).abs() < 0.5);
     let rows = pairs(&csv, 0, 1);
     assert_eq!(rows.len(), of("weighed_alone") + of("weighed_together"));
@@ -150,7 +183,10 @@ fn a_class_that_is_not_met_is_a_bad_verdict() {
     let desk = tempfile::tempdir().unwrap();
     let day = desk.path().join("day");
     simulated(&day, "5", &["--pieces", "300", "--fault", "density=0.05"]);
-    compare(&day).args(["--class", "XIII(1)/1"]).assert().code(3);
+    compare(&day)
+        .args(["--class", "XIII(1)/1"])
+        .assert()
+        .code(3);
     compare(&day).assert().code(0);
 }
 
@@ -193,12 +229,34 @@ fn wrong_usage_is_told() {
         .assert()
         .code(1)
         .stderr(contains("--time").and(contains("number, time, mass_g")));
-    compare(&day).args(["--pairs", "pairs.xls"]).assert().code(1).stderr(contains(".parquet"));
-    compare(&day).args(["--test-weight", "heavy"]).assert().code(2);
-    compare(&day).args(["--least-probability", "0.3"]).assert().code(2);
-    compare(&day).args(["--unit", "kg"]).assert().code(1).stderr(contains("--unit g"));
-    weighlight().args(["simulate", "lobes", "--lanes", "2", "--seed", "1", "--out"]).arg(desk.path().join("x"))
-        .assert().code(1).stderr(contains("only the scenario day"));
-    weighlight().args(["simulate", "day", "--two-views", "--seed", "1", "--out"]).arg(desk.path().join("x"))
-        .assert().code(1).stderr(contains("makes no scans"));
+    compare(&day)
+        .args(["--pairs", "pairs.xls"])
+        .assert()
+        .code(1)
+        .stderr(contains(".parquet"));
+    compare(&day)
+        .args(["--test-weight", "heavy"])
+        .assert()
+        .code(2);
+    compare(&day)
+        .args(["--least-probability", "0.3"])
+        .assert()
+        .code(2);
+    compare(&day)
+        .args(["--unit", "kg"])
+        .assert()
+        .code(1)
+        .stderr(contains("--unit g"));
+    weighlight()
+        .args(["simulate", "lobes", "--lanes", "2", "--seed", "1", "--out"])
+        .arg(desk.path().join("x"))
+        .assert()
+        .code(1)
+        .stderr(contains("only the scenario day"));
+    weighlight()
+        .args(["simulate", "day", "--two-views", "--seed", "1", "--out"])
+        .arg(desk.path().join("x"))
+        .assert()
+        .code(1)
+        .stderr(contains("makes no scans"));
 }

@@ -128,7 +128,11 @@ pub fn make(line: &Line, seed: u64) -> Made {
         for _ in 0..line.pieces / line.lanes as usize {
             let [least, most] = line.spacing_s;
             time += least + (most - least) * dice.even();
-            laid.push((time, lane, 180.0 * (1.0 + line.spread * dice.normal()).max(0.4)));
+            laid.push((
+                time,
+                lane,
+                180.0 * (1.0 + line.spread * dice.normal()).max(0.4),
+            ));
         }
     }
     laid.sort_by(|one, other| one.0.total_cmp(&other.0));

@@ -4,10 +4,10 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
+use weighlight::Result;
 use weighlight::agreement::{
     DateOrder, DecimalMark, LogLayout, LogReading, MassUnit, read_log_files,
 };
-use weighlight::Result;
 
 struct Desk(tempfile::TempDir);
 
@@ -40,7 +40,11 @@ fn masses(reading: &LogReading) -> Vec<f64> {
 }
 
 fn times(reading: &LogReading) -> Vec<String> {
-    reading.weighings.iter().map(|it| it.time.to_string()).collect()
+    reading
+        .weighings
+        .iter()
+        .map(|it| it.time.to_string())
+        .collect()
 }
 
 #[track_caller]
@@ -51,14 +55,18 @@ fn says(result: Result<LogReading>, words: &[&str]) {
     }
 }
 
-const PLAIN: &str = "number,time,mass_g\n1,2026-03-04T08:00:01.25Z,182.5\n2,2026-03-04T08:00:02.5Z,179\n";
+const PLAIN: &str =
+    "number,time,mass_g\n1,2026-03-04T08:00:01.25Z,182.5\n2,2026-03-04T08:00:02.5Z,179\n";
 
 #[test]
 fn one_log_in_many_forms_gives_the_same_weighings() {
     let desk = Desk::new();
     let plain = read(&desk.log("plain.csv", PLAIN), &layout("time", "mass_g")).unwrap();
     assert_eq!(masses(&plain), [182.5, 179.0]);
-    assert_eq!(times(&plain), ["2026-03-04T08:00:01.25Z", "2026-03-04T08:00:02.5Z"]);
+    assert_eq!(
+        times(&plain),
+        ["2026-03-04T08:00:01.25Z", "2026-03-04T08:00:02.5Z"]
+    );
     assert_eq!(plain.weighings[1].log_row, 2);
 
     let office = "Waage 4;Export\n\nNr;Datum;Zeit;Gewicht (kg)\n1;04.03.2026;09:00:01,25;0,1825\n2;04.03.2026;09:00:02,50;0,179\n";
@@ -71,7 +79,10 @@ fn one_log_in_many_forms_gives_the_same_weighings() {
         assert!((one - other).abs() < 1e-9);
     }
     let file = &found.files[0];
-    assert_eq!((file.delimiter, file.head_line, file.decimal_mark), (';', 3, ','));
+    assert_eq!(
+        (file.delimiter, file.head_line, file.decimal_mark),
+        (';', 3, ',')
+    );
     assert_eq!((file.unit, file.unit_from), ("kg", "from its name"));
 
     let tabs = "time\tweight\n3/4/2026 2:00:01.25 AM\t6.43749805 oz\n3/4/2026 2:00:02.50 AM\t6.3140420 oz\n";
@@ -89,17 +100,26 @@ fn one_log_in_many_forms_gives_the_same_weighings() {
     of_day.zone = Some("Europe/Berlin".to_owned());
     of_day.day = Some(jiff::civil::date(2026, 3, 4));
     let found = read(&desk.log("times.csv", only_times), &of_day).unwrap();
-    assert_eq!((times(&found), masses(&found)), (times(&plain), masses(&plain)));
+    assert_eq!(
+        (times(&found), masses(&found)),
+        (times(&plain), masses(&plain))
+    );
 }
 
 #[test]
 fn pounds_and_ounces_are_the_international_ones() {
     let desk = Desk::new();
-    let path = desk.log("lb.csv", "time,mass\n2026-03-04T08:00:01Z,1\n2026-03-04T08:00:02Z,0.5\n");
+    let path = desk.log(
+        "lb.csv",
+        "time,mass\n2026-03-04T08:00:01Z,1\n2026-03-04T08:00:02Z,0.5\n",
+    );
     let mut given = layout("time", "mass");
     given.unit = Some(MassUnit::Pound);
     // International yard and pound agreement of 1959: 0.453 592 37 kg exactly; the ounce is a sixteenth.
-    assert_eq!(masses(&read(&path, &given).unwrap()), [453.592_37, 226.796_185]);
+    assert_eq!(
+        masses(&read(&path, &given).unwrap()),
+        [453.592_37, 226.796_185]
+    );
     given.unit = Some(MassUnit::Ounce);
     assert!((masses(&read(&path, &given).unwrap())[0] - 28.349_523_125).abs() < 1e-9);
 }
@@ -107,9 +127,13 @@ fn pounds_and_ounces_are_the_international_ones() {
 #[test]
 fn every_encoding_reads_or_says_what_is_wrong() {
     let desk = Desk::new();
-    let text = "Uhrzeit;Größe;Gewicht in g\n2026-03-04T08:00:01Z;L;182,5\n2026-03-04T08:00:02Z;M;179,0\n";
+    let text =
+        "Uhrzeit;Größe;Gewicht in g\n2026-03-04T08:00:01Z;L;182,5\n2026-03-04T08:00:02Z;M;179,0\n";
     let wanted = layout("Uhrzeit", "Gewicht in g");
-    let latin: Vec<u8> = text.chars().map(|c| u8::try_from(u32::from(c)).unwrap()).collect();
+    let latin: Vec<u8> = text
+        .chars()
+        .map(|c| u8::try_from(u32::from(c)).unwrap())
+        .collect();
     let little: Vec<u8> = [0xff, 0xfe]
         .into_iter()
         .chain(text.encode_utf16().flat_map(u16::to_le_bytes))
@@ -131,7 +155,11 @@ fn every_encoding_reads_or_says_what_is_wrong() {
     let bare: Vec<u8> = text.encode_utf16().flat_map(u16::to_le_bytes).collect();
     says(
         read(&desk.log("bare.csv", bare), &wanted),
-        &["bare.csv", "UTF-16 without a byte order mark", "save it as CSV in UTF-8"],
+        &[
+            "bare.csv",
+            "UTF-16 without a byte order mark",
+            "save it as CSV in UTF-8",
+        ],
     );
 }
 
@@ -141,11 +169,17 @@ fn what_a_log_does_not_say_is_asked_for() {
     let bare = "time,mass\n04/03/2026 09:00:01,\"1,250\"\n04/03/2026 09:00:02,980\n";
     let path = desk.log("bare.csv", bare);
     let mut given = layout("time", "mass");
-    says(read(&path, &given), &["bare.csv", "mass", "“1,250”", "--decimal"]);
+    says(
+        read(&path, &given),
+        &["bare.csv", "mass", "“1,250”", "--decimal"],
+    );
     given.decimal = Some(DecimalMark::Point);
     says(read(&path, &given), &["unit", "--unit"]);
     given.unit = Some(MassUnit::Gram);
-    says(read(&path, &given), &["“04/03/2026 09:00:01”", "--date-order"]);
+    says(
+        read(&path, &given),
+        &["“04/03/2026 09:00:01”", "--date-order"],
+    );
     given.date_order = Some(DateOrder::DayMonth);
     says(read(&path, &given), &["no offset from UTC", "--zone"]);
     given.zone = Some("Europe/Nowhere".to_owned());
@@ -159,8 +193,14 @@ fn what_a_log_does_not_say_is_asked_for() {
     let mut given = layout("time", "mass_g");
     given.zone = Some("UTC".to_owned());
     says(read(&path, &given), &["no date", "--date", "--day"]);
-    says(read(&path, &layout("time", "wieght")), &["wieght", "no such column", "time, mass_g"]);
-    says(read(&path, &LogLayout::default()), &["--time", "time, mass_g"]);
+    says(
+        read(&path, &layout("time", "wieght")),
+        &["wieght", "no such column", "time, mass_g"],
+    );
+    says(
+        read(&path, &LogLayout::default()),
+        &["--time", "time, mass_g"],
+    );
 }
 
 #[test]
@@ -180,7 +220,10 @@ fn a_file_beside_the_log_says_the_same_as_options() {
         zone: Some("UTC".to_owned()),
         ..LogLayout::default()
     };
-    assert_eq!(times(&read(&log, &given).unwrap()), ["2026-03-04T09:00:01Z"]);
+    assert_eq!(
+        times(&read(&log, &given).unwrap()),
+        ["2026-03-04T09:00:01Z"]
+    );
     desk.log(
         "weigher.csv.toml",
         "format = \"weighlight-checkweigher/1\"\ntime = \"t\"\nmass = \"m\"\nunit = \"stone\"\n",
@@ -189,7 +232,10 @@ fn a_file_beside_the_log_says_the_same_as_options() {
         read(&log, &LogLayout::default()),
         &["weigher.csv.toml:4", "unit", "stone", "g, kg, lb or oz"],
     );
-    desk.log("weigher.csv.toml", "format = \"weighlight-checkweigher/1\"\ntiem = \"t\"\n");
+    desk.log(
+        "weigher.csv.toml",
+        "format = \"weighlight-checkweigher/1\"\ntiem = \"t\"\n",
+    );
     says(read(&log, &LogLayout::default()), &["tiem", "did you mean"]);
 }
 
@@ -206,7 +252,15 @@ fn bad_rows_are_counted_and_a_bad_column_is_refused() {
     let found = read(&desk.log("rows.csv", &text), &layout("time", "mass_g")).unwrap();
     let file = &found.files[0];
     assert_eq!(
-        (file.rows, file.used, file.repeated, file.empty_scale, file.no_mass, file.no_time, file.cut_off),
+        (
+            file.rows,
+            file.used,
+            file.repeated,
+            file.empty_scale,
+            file.no_mass,
+            file.no_time,
+            file.cut_off
+        ),
         (45, 40, 1, 1, 1, 1, 1)
     );
     assert_eq!(file.no_mass_example, Some((43, "OVER".to_owned())));
@@ -220,8 +274,15 @@ fn bad_rows_are_counted_and_a_bad_column_is_refused() {
         read(&desk.log("rows3.csv", &text), &layout("state", "mass_g")),
         &["state", "no cell is a time", "--time"],
     );
-    for (name, empty) in [("empty.csv", ""), ("blank.csv", "\n\n"), ("head.csv", "time,mass_g\n")] {
-        assert!(read(&desk.log(name, empty), &layout("time", "mass_g")).is_err(), "{name}");
+    for (name, empty) in [
+        ("empty.csv", ""),
+        ("blank.csv", "\n\n"),
+        ("head.csv", "time,mass_g\n"),
+    ] {
+        assert!(
+            read(&desk.log(name, empty), &layout("time", "mass_g")).is_err(),
+            "{name}"
+        );
     }
     says(
         read(Path::new("no-such.csv"), &layout("time", "mass_g")),
@@ -262,11 +323,16 @@ fn night_shifts_and_summer_time_go_on() {
     given.day = Some(jiff::civil::date(2026, 3, 4));
     let found = read(&desk.log("night.csv", text), &given).unwrap();
     assert_eq!(times(&found)[2], "2026-03-04T23:00:01Z");
-    let text = "time,mass_g\n2026-10-25 02:59:59,181\n2026-10-25 02:00:01,182\n2026-10-25 03:00:00,183\n";
+    let text =
+        "time,mass_g\n2026-10-25 02:59:59,181\n2026-10-25 02:00:01,182\n2026-10-25 03:00:00,183\n";
     let found = read(&desk.log("autumn.csv", text), &given).unwrap();
     assert_eq!(
         times(&found),
-        ["2026-10-25T00:59:59Z", "2026-10-25T01:00:01Z", "2026-10-25T02:00:00Z"]
+        [
+            "2026-10-25T00:59:59Z",
+            "2026-10-25T01:00:01Z",
+            "2026-10-25T02:00:00Z"
+        ]
     );
     assert_eq!(found.files[0].hour_twice, 2);
 }

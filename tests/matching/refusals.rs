@@ -27,8 +27,29 @@ fn files_of_different_days_do_not_belong_together() {
             Line { lanes: 4, ..USUAL },
         ] {
             let (one, other) = (make(&line, seed), make(&line, seed + 100));
-            refused(&one.pieces, &other.weighings, &["do not belong together", "--lag-within"]);
+            refused(
+                &one.pieces,
+                &other.weighings,
+                &["do not belong together", "--lag-within"],
+            );
         }
+    }
+}
+
+#[test]
+fn short_files_of_different_days_are_refused_too() {
+    let line = Line {
+        pieces: 60,
+        tests: 0,
+        ..USUAL
+    };
+    for seed in 0..20 {
+        let (one, other) = (make(&line, seed), make(&line, seed + 100));
+        refused(
+            &one.pieces,
+            &other.weighings,
+            &["too little to tell", "longer stretch"],
+        );
     }
 }
 
@@ -37,7 +58,7 @@ fn files_that_belong_together_are_never_refused() {
     for seed in 0..12 {
         for line in [
             Line {
-                pieces: 60,
+                pieces: 50,
                 tests: 0,
                 ..USUAL
             },
@@ -70,7 +91,11 @@ fn logs_of_another_time_are_told_with_both_spans() {
     refused(
         &made.pieces,
         &later,
-        &["the pieces were scanned from 2026-03-04 06:00:", "2 hours off", "--zone"],
+        &[
+            "the pieces were scanned from 2026-03-04 06:00:",
+            "2 hours off",
+            "--zone",
+        ],
     );
     for weighing in &mut later {
         weighing.time += jiff::SignedDuration::from_hours(24 * 9);
@@ -99,7 +124,11 @@ fn a_wrong_unit_is_named_and_not_mended() {
 #[test]
 fn too_little_or_too_much_of_the_same_is_refused() {
     let made = make(&USUAL, 3);
-    refused(&made.pieces[..3], &made.weighings, &["3 pieces", "at least 8"]);
+    refused(
+        &made.pieces[..3],
+        &made.weighings,
+        &["3 pieces", "at least 8"],
+    );
     refused(&made.pieces, &made.weighings[..3], &["3 weighings"]);
     refused(&[], &made.weighings, &["no pieces"]);
     refused(&made.pieces, &[], &["0 weighings"]);
@@ -114,7 +143,11 @@ fn too_little_or_too_much_of_the_same_is_refused() {
     for piece in &mut timeless {
         piece.time = None;
     }
-    refused(&timeless, &made.weighings, &["no piece has a time", "belt_speed_mm_s"]);
+    refused(
+        &timeless,
+        &made.weighings,
+        &["no piece has a time", "belt_speed_mm_s"],
+    );
 }
 
 #[test]

@@ -8,6 +8,7 @@ mod belonging;
 mod clock;
 mod core;
 mod fit;
+mod lag;
 mod lattice;
 mod leftovers;
 mod model;
@@ -97,9 +98,8 @@ pub fn match_weighings(
     let (from_s, to_s) = (first.time_s - reach_s, last.time_s + reach_s);
     weighed.retain(|it| from_s <= it.time_s && it.time_s <= to_s);
     refusals::check_units(&scanned, &weighed)?;
-    let prepared =
-        prepare(&scanned, &weighed, reach_s, step_s).map_err(refusals::unalignable)?;
-    refusals::check_belonging(&prepared.likeness, scanned.len(), weighed.len(), settings)?;
+    let prepared = prepare(&scanned, &weighed, reach_s, step_s).map_err(refusals::unalignable)?;
+    refusals::check_likeness(&prepared.likeness, scanned.len(), weighed.len(), settings)?;
     let aligned = prepared.aligned().map_err(refusals::unalignable)?;
     let matching = outcome::matching(
         pieces.len(),
@@ -109,7 +109,7 @@ pub fn match_weighings(
         settings,
         start,
     )?;
-    refusals::check_share(&matching)?;
+    refusals::check_belonging(&prepared.likeness, &matching, settings)?;
     Ok(matching)
 }
 

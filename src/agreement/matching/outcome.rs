@@ -110,6 +110,16 @@ pub struct Counts {
 }
 
 impl Matching {
+    /// Pieces matched, pieces within the log's span, and weighings within that of the scans.
+    pub(super) fn matched(&self) -> (usize, usize, usize) {
+        let counts = self.counts();
+        (
+            counts.pieces_weighed + counts.pieces_together,
+            counts.pieces - counts.pieces_outside_log - counts.pieces_unusable,
+            counts.weighings - counts.weighings_outside_scans,
+        )
+    }
+
     /// How many of each.
     #[must_use]
     pub fn counts(&self) -> Counts {

@@ -125,7 +125,10 @@ fn finding(comparison: &Comparison, agreement: &[String], causes: &[String]) -> 
                 [] => first.to_owned(),
                 [_] => format!("The cause: {first}"),
                 [_, rest @ ..] => {
-                    format!("The largest cause: {first} (and {} more, below)", rest.len())
+                    format!(
+                        "The largest cause: {first} (and {} more, below)",
+                        rest.len()
+                    )
                 }
             }
         }
@@ -141,7 +144,11 @@ fn finding(comparison: &Comparison, agreement: &[String], causes: &[String]) -> 
 /// With a capital and a full stop.
 fn sentence(text: &str) -> String {
     let mut signs = text.trim().chars();
-    let first: String = signs.next().into_iter().flat_map(char::to_uppercase).collect();
+    let first: String = signs
+        .next()
+        .into_iter()
+        .flat_map(char::to_uppercase)
+        .collect();
     format!("{first}{}.", signs.as_str().trim_end_matches('.'))
 }
 

@@ -69,8 +69,14 @@ pub(super) fn masses(comparison: &Comparison) -> Figure {
     }));
     sketch.trace(line(both, both, GREY, "solid"));
     sketch
-        .layout("xaxis", json!({"title": {"text": "weighed, g"}, "range": both}))
-        .layout("yaxis", json!({"title": {"text": "estimated, g"}, "range": both}));
+        .layout(
+            "xaxis",
+            json!({"title": {"text": "weighed, g"}, "range": both}),
+        )
+        .layout(
+            "yaxis",
+            json!({"title": {"text": "estimated, g"}, "range": both}),
+        );
     sketch.done()
 }
 
@@ -101,8 +107,14 @@ pub(super) fn differences(comparison: &Comparison) -> Figure {
     y[0] = y[0].min(1.2 * limits.lower.low).min(0.0);
     y[1] = y[1].max(1.2 * limits.upper.high).max(0.0);
     sketch
-        .layout("xaxis", json!({"title": {"text": "mean of estimate and weighing, g"}, "range": x}))
-        .layout("yaxis", json!({"title": {"text": "difference, g"}, "range": y}));
+        .layout(
+            "xaxis",
+            json!({"title": {"text": "mean of estimate and weighing, g"}, "range": x}),
+        )
+        .layout(
+            "yaxis",
+            json!({"title": {"text": "difference, g"}, "range": y}),
+        );
     sketch.done()
 }
 
