@@ -9,6 +9,10 @@ use super::track::{Search, Track, follow};
 /// Wrong lags that are tried, on each side.
 const WRONG_LAGS: usize = 150;
 
+/// What files that belong together reach at least, times the root of the number of pieces (`cargo bench --bench matching`; four lanes over one scale are the
+/// hardest).
+const REACH: f64 = 0.4;
+
 /// The evidence.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Likeness {
@@ -78,11 +82,10 @@ pub(super) fn likeness(
         (mean, (squares / (count - 1.0)).sqrt().max(1.0))
     };
     let found = right.standardised().unwrap_or(0.0);
-    // Scores have a standard deviation near 1, so a perfect likeness adds 1 for each piece.
-    let share = pieces.len().min(weighings.len()) as f64;
+    let fewer = pieces.len().min(weighings.len()) as f64;
     Some(Likeness {
         sigmas: (found - mean) / sd,
-        reach_sigmas: 0.6 * share / right.squares.sqrt().max(1.0) / sd,
+        reach_sigmas: REACH * fewer.sqrt() / sd,
     })
 }
 
