@@ -90,7 +90,7 @@ impl Form {
         let order = date_order(layout, &times, head, sample)?;
         let zone = match (&layout.zone, kind) {
             (Some(name), _) => Some(zone_of(name).map_err(|error| error.key("--zone"))?),
-            (None, Kind::Instant) => None,
+            (None, Kind::Absolute) => None,
             (None, _) => {
                 return Err(Error::new(ErrorKind::Document, "the times have no offset from UTC")
                     .key(time_name.as_str())
@@ -114,7 +114,7 @@ impl Form {
             (None, false) => "",
         };
         let time_words = match kind {
-            Kind::Instant => "instants (with their offset from UTC)".to_owned(),
+            Kind::Absolute => "instants (with their offset from UTC)".to_owned(),
             Kind::Local => format!("local time, {zone_words}{order_words}"),
             Kind::TimeOfDay => format!("time of day, {zone_words}, new days by the order of rows"),
         };
@@ -179,7 +179,7 @@ pub(super) fn written_time(row: &ByteRecord, head: &Head) -> Option<time::Writte
 }
 
 fn most_common(times: &[time::Written]) -> Option<Kind> {
-    [Kind::Instant, Kind::Local, Kind::TimeOfDay]
+    [Kind::Absolute, Kind::Local, Kind::TimeOfDay]
         .into_iter()
         .map(|kind| (times.iter().filter(|it| it.kind() == kind).count(), kind))
         .filter(|it| it.0 > 0)

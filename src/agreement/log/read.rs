@@ -264,7 +264,7 @@ fn check(file: &LogFile, form: &Form) -> Result<()> {
     };
     if many(file.no_time) {
         let expected = match form.kind {
-            Kind::Instant => "is it the right column? Give it with --time",
+            Kind::Absolute => "is it the right column? Give it with --time",
             _ => "is it the right column, and are --zone and --date-order right?",
         };
         return wrong(
