@@ -218,10 +218,9 @@ pub(super) fn matching(
         }
     }
     let readout_g = readout_g(weighed);
-    let singles: Vec<f64> = matches
+    let singles: Vec<f64> = weighed
         .iter()
-        .filter(|it| it.pieces.len() == 1)
-        .filter_map(|it| weighed.iter().find(|w| w.index == it.weighing))
+        .filter(|it| matches!(weighing_fates[it.index], WeighingFate::Single(_)))
         .map(|it| it.mass_g)
         .collect();
     let left: Vec<(usize, f64)> = weighed
