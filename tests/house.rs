@@ -72,7 +72,7 @@ const ARROWS: [(&str, &[&str]); 15] = [
     ),
     (
         "inspection",
-        &["scan", "calibration", "surface", "pipeline"],
+        &["colour", "scan", "calibration", "surface", "pipeline"],
     ),
     // A check reads one scan of one target and fits robustly; what a change costs is measured on pieces, twice.
     (

@@ -18,6 +18,7 @@ mod simulate_day;
 mod simulate_target;
 mod stripe;
 mod tune;
+mod tune_colour;
 
 use std::process::ExitCode;
 
@@ -57,6 +58,8 @@ enum Command {
     Compare(compare::Arguments),
     /// Fit a product profile to weighed pieces
     Tune(tune::Arguments),
+    /// Fit a product profile's colour rules to painted pixels
+    TuneColour(tune_colour::Arguments),
     /// Say how far a piece table is from the truth of a simulation
     Score(score::Arguments),
 }
@@ -84,6 +87,7 @@ pub(crate) fn run() -> ExitCode {
         Command::Simulate(arguments) => simulate::run(&arguments),
         Command::Compare(arguments) => compare::run(&arguments),
         Command::Tune(arguments) => tune::run(&arguments),
+        Command::TuneColour(arguments) => tune_colour::run(&arguments),
         Command::Score(arguments) => score::run(&arguments),
     };
     done.unwrap_or_else(|error| {

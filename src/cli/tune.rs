@@ -126,6 +126,7 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
         .key("--density")
         .at(&arguments.product));
     }
+    let named = named(&arguments.out)?;
     let pieces = read_pieces(&arguments.pieces)?;
     let read = read_pairs(&arguments.pairs, &pieces)?;
     let check = arguments
@@ -160,7 +161,10 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
         .collect::<Result<Vec<_>>>()?;
     let tuned = tune(&read.pairs, &product, &settings, &sources)
         .map_err(|error| error.at(&arguments.pairs))?;
-    let path = place(&arguments.out, &tuned)?;
+    let path = match named {
+        Some(path) => path,
+        None => place(&arguments.out, &tuned)?,
+    };
     write_product(&path, &tuned.product)?;
     output::to_stdout(|to| match arguments.format {
         Format::Text => text(to, &tuned, read.doubles, &path),
@@ -170,36 +174,45 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
     Ok(Exit::Done)
 }
 
-/// The file to write: the one named, or one named after product and day of the last piece. What is there already is kept.
-fn place(out: &Path, tuned: &Tuned) -> Result<PathBuf> {
-    let named = out.extension().is_some_and(|ending| ending == "toml") && !out.is_dir();
-    let path = if named {
-        output::check_target(out)?;
-        out.to_path_buf()
-    } else {
-        let Some(last) = tuned.last else {
-            return Err(Error::new(
-                ErrorKind::Mismatch,
-                "the pieces have no times to name a profile after",
-            )
-            .at(out)
-            .expected("expected the name of a file to write, NAME.toml"));
-        };
-        output::make_folder(out)?;
-        out.join(format!(
-            "{}-{}.toml",
-            tuned.product.name,
-            last.strftime("%Y-%m-%d")
-        ))
+/// The file to write, where it is named; better to know before the work that it can be written.
+fn named(out: &Path) -> Result<Option<PathBuf>> {
+    if out.extension().is_none_or(|ending| ending != "toml") || out.is_dir() {
+        return Ok(None);
+    }
+    output::check_target(out)?;
+    still_free(out)?;
+    Ok(Some(out.to_path_buf()))
+}
+
+/// The file to write in a folder, named after product and day of the last piece.
+fn place(folder: &Path, tuned: &Tuned) -> Result<PathBuf> {
+    let Some(last) = tuned.last else {
+        return Err(Error::new(
+            ErrorKind::Mismatch,
+            "the pieces have no times to name a profile after",
+        )
+        .at(folder)
+        .expected("expected the name of a file to write, NAME.toml"));
     };
+    output::make_folder(folder)?;
+    let path = folder.join(format!(
+        "{}-{}.toml",
+        tuned.product.name,
+        last.strftime("%Y-%m-%d")
+    ));
+    still_free(&path)?;
+    Ok(path)
+}
+
+fn still_free(path: &Path) -> Result<()> {
     if path.exists() {
         return Err(Error::new(ErrorKind::Io, "there is a profile already")
-            .at(&path)
+            .at(path)
             .expected(
                 "expected a new name; a profile that was in use is kept, as old results rest on it",
             ));
     }
-    Ok(path)
+    Ok(())
 }
 
 fn text(to: &mut dyn Write, tuned: &Tuned, doubles: usize, path: &Path) -> std::io::Result<()> {

@@ -113,7 +113,7 @@ impl Sums {
         let slope = (gap + root) / (2.0 * self.sxy);
         slope
             .is_finite()
-            .then(|| (slope, self.y_mean - slope * self.x_mean))
+            .then_some((slope, self.y_mean - slope * self.x_mean))
     }
 }
 

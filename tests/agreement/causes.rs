@@ -1,5 +1,6 @@
 //! Causes named on days with known faults; many more days in `benches/causes.rs`.
 
+use proptest::prelude::*;
 use weighlight::agreement::PairedPiece;
 use weighlight::agreement::causes::{Cause, CauseSettings, Causes, TargetCheck, find_causes};
 
@@ -329,4 +330,62 @@ fn the_order_of_pairs_makes_no_difference() {
     let (one, other) = (find(&pairs), find(&turned));
     assert_eq!(one.named, other.named);
     assert_eq!(one.noise_fraction, other.noise_fraction);
+}
+
+#[test]
+fn heavier_pieces_of_the_same_kind_have_the_same_causes() {
+    let pairs = Day::of(&[Fault::FatDensity(0.05), Fault::Lane(1, -0.01)]).pairs(12);
+    let mut tenfold = pairs.clone();
+    for pair in &mut tenfold {
+        pair.weighed_g *= 10.0;
+        pair.mass_g *= 10.0;
+        pair.mass_u_g *= 10.0;
+        let record = &mut pair.record;
+        record.mass_g *= 10.0;
+        record.volume_cm3 *= 10.0;
+        record.area_cm2 *= 10.0;
+        for share in &mut record.classes {
+            share.volume_cm3 = share.volume_cm3.map(|it| 10.0 * it);
+        }
+    }
+    let (one, other) = (find(&pairs), find(&tenfold));
+    assert_eq!(one.named.len(), 2, "{one:?}");
+    assert_eq!(one.named.len(), other.named.len());
+    for (a, b) in one.named.iter().zip(&other.named) {
+        assert_eq!(a.cause, b.cause);
+        assert!(
+            (a.size.value.value - b.size.value.value).abs() < 1e-6,
+            "{a:?} {b:?}"
+        );
+        assert!((10.0 * a.effect_g.value - b.effect_g.value).abs() < 1e-6);
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(40))]
+    /// Whatever numbers stand in the pairs: causes with finite sizes, or an error.
+    #[test]
+    fn any_numbers_give_causes_or_an_error(
+        seed in 0..1000_u64,
+        spoiled in proptest::collection::vec((0..120_usize, 0..5_usize, 0..7_usize), 0..200)
+    ) {
+        let mut pairs = Day { pieces: 120, ..Day::of(&[]) }.pairs(seed);
+        for (row, field, value) in spoiled {
+            let value = [0.0, -1.0, f64::NAN, f64::INFINITY, 1e300, 1e-300, 150.0][value];
+            let pair = &mut pairs[row];
+            match field {
+                0 => pair.weighed_g = value,
+                1 => pair.mass_g = value,
+                2 => pair.mass_u_g = value,
+                3 => pair.record.area_cm2 = value,
+                _ => pair.record.filled_fraction = value,
+            }
+        }
+        if let Ok(report) = find_causes(&pairs, &CauseSettings::default()) {
+            for it in &report.named {
+                prop_assert!(it.effect_g.value.is_finite() && it.size.value.value.is_finite(), "{it:?}");
+            }
+            prop_assert!(!report.in_words().is_empty());
+        }
+    }
 }

@@ -8,7 +8,15 @@ pub(in crate::agreement) fn shown(value: &Estimated, unit: &str) -> String {
     let decimals = decimals(value.half_width());
     let [at, low, high] =
         [value.value, value.low, value.high].map(|it| signed(round_to(it, decimals), decimals));
-    format!("{at} {unit} ({low} to {high})")
+    format!("{at}{} ({low} to {high})", after_number(unit))
+}
+
+/// A unit as it follows a number; a plain number has none.
+fn after_number(unit: &str) -> String {
+    match unit {
+        "1" => String::new(),
+        unit => format!(" {unit}"),
+    }
 }
 
 /// The same without signs on positive numbers.
@@ -16,7 +24,7 @@ pub(in crate::agreement) fn shown_size(value: &Estimated, unit: &str) -> String 
     let decimals = decimals(value.half_width());
     let [at, low, high] = [value.value, value.low, value.high]
         .map(|it| format!("{:.decimals$}", round_to(it, decimals)));
-    format!("{at} {unit} ({low} to {high})")
+    format!("{at}{} ({low} to {high})", after_number(unit))
 }
 
 pub(in crate::agreement) fn decimals(half_width: f64) -> usize {

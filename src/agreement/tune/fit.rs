@@ -245,6 +245,46 @@ mod tests {
         assert!((182..=199).contains(&covered), "{covered} of 200");
     }
 
+    /// Without noise in the regressors it is least squares with White's covariance: statsmodels OLS with HC1.
+    #[test]
+    fn exact_regressors_give_what_statsmodels_gives() {
+        let numbers = |text: &str| -> Vec<Vec<f64>> {
+            let lines = text.lines().filter(|line| !line.starts_with('#')).skip(1);
+            lines
+                .map(|line| {
+                    line.split(',')
+                        .filter_map(|cell| cell.parse().ok())
+                        .collect()
+                })
+                .collect()
+        };
+        let pairs = numbers(include_str!("../../../tests/reference/agreement/pairs.csv"));
+        let equations: Vec<Equation> = pairs
+            .iter()
+            .map(|row| Equation {
+                target: row[0],
+                known: 0.0,
+                noisy: Vec::new(),
+                exact: vec![row[1], 1.0],
+            })
+            .collect();
+        let found = solve(&equations, 0.0).unwrap();
+        assert!(found.kept.iter().all(|it| *it));
+        let expected = numbers(include_str!(
+            "../../../tests/reference/agreement/sandwich.csv"
+        ));
+        for (i, row) in expected.iter().enumerate() {
+            assert!((found.coefficients[i] / row[0] - 1.0).abs() < 1e-9);
+            let error = found.covariance[(i, i)].sqrt();
+            assert!(
+                (error / row[1] - 1.0).abs() < 1e-8,
+                "{error} for {}",
+                row[1]
+            );
+        }
+        assert_eq!(expected.len(), 2);
+    }
+
     #[test]
     fn regressors_that_say_the_same_have_no_solution() {
         let equations: Vec<Equation> = (0..50)

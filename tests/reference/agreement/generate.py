@@ -1,8 +1,8 @@
-"""Writes noncentral_t.csv, shares.csv, lines.csv and concordance.csv with SciPy, statsmodels and NumPy. Run by hand."""
+"""Writes pairs.csv, noncentral_t.csv, shares.csv, lines.csv, concordance.csv and sandwich.csv with SciPy, statsmodels and NumPy. Run by hand."""
 
 import numpy as np
 import scipy
-import statsmodels
+import statsmodels.api
 from scipy import odr, stats
 from statsmodels.stats.proportion import proportion_confint
 
@@ -76,6 +76,16 @@ def concordance(data):
     return rows
 
 
+def sandwich(data):
+    """Weighed by estimate and a constant, least squares with the covariance of White, scaled by n/(n - p)."""
+    weighed, estimate = data.T
+    fit = statsmodels.api.OLS(weighed, np.column_stack([estimate, np.ones(len(data))])).fit(cov_type="HC1")
+    rows = ["name,coefficient,standard_error"]
+    for name, value, error in zip(("slope", "constant"), fit.params, fit.bse):
+        rows.append(f"{name},{float(value)!r},{float(error)!r}")
+    return rows
+
+
 def write(name, rows):
     with open(name, "w", encoding="utf-8") as out:
         out.write(HEAD + "\n".join(rows) + "\n")
@@ -87,3 +97,4 @@ write("noncentral_t.csv", noncentral_t())
 write("shares.csv", shares())
 write("lines.csv", lines(data))
 write("concordance.csv", concordance(data))
+write("sandwich.csv", sandwich(data))
