@@ -37,11 +37,28 @@ fn files_of_different_days_do_not_belong_together() {
 }
 
 #[test]
+fn short_files_of_different_days_are_refused_too() {
+    let line = Line {
+        pieces: 60,
+        tests: 0,
+        ..USUAL
+    };
+    for seed in 0..20 {
+        let (one, other) = (make(&line, seed), make(&line, seed + 100));
+        refused(
+            &one.pieces,
+            &other.weighings,
+            &["too little to tell", "longer stretch"],
+        );
+    }
+}
+
+#[test]
 fn files_that_belong_together_are_never_refused() {
     for seed in 0..12 {
         for line in [
             Line {
-                pieces: 60,
+                pieces: 50,
                 tests: 0,
                 ..USUAL
             },

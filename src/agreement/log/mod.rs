@@ -5,11 +5,13 @@
 
 mod date;
 mod encoding;
+mod form;
 mod head;
 mod layout;
 mod number;
 mod read;
 mod reading;
+mod repeated;
 mod time;
 mod words;
 

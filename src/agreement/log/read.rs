@@ -1,6 +1,5 @@
 //! Reads logs row by row, keeping only what lies within the span asked for.
 
-use std::collections::BTreeSet;
 use std::fs::File;
 use std::io::{BufRead, Cursor, Read};
 use std::path::Path;
@@ -9,11 +8,13 @@ use csv::ByteRecord;
 use jiff::Timestamp;
 
 use super::encoding::{Encoding, cell_text, decoded};
+use super::form::{Form, written_time};
 use super::head::{Head, LINES, find};
-use super::layout::{DateOrder, LogLayout, MassUnit, layout_beside, read_layout, zone_of};
-use super::number::{self, decimal_mark, unit_in_name};
+use super::layout::{LogLayout, layout_beside, read_layout};
+use super::number;
 use super::reading::{LogFile, LogReading};
-use super::time::{self, Clock, Kind};
+use super::repeated::Seen;
+use super::time::{Clock, Kind};
 use crate::agreement::Weighing;
 use crate::error::{Error, ErrorKind, Result};
 
@@ -70,38 +71,6 @@ pub fn read_log_files(
     Ok(reading)
 }
 
-/// Hashes of the rows kept.
-#[derive(Default)]
-struct Seen {
-    hashes: BTreeSet<u64>,
-    /// Those of the rows that bear the same time as the newest.
-    newest: Vec<u64>,
-    newest_time: Option<Timestamp>,
-}
-
-impl Seen {
-    /// Whether a whole row repeats an earlier one. Where times are written to whole seconds, two pieces of the same second and mass look the same:
-    /// rows that follow each other with one time are no repetition.
-    fn repeats(&mut self, row: &ByteRecord, time: Timestamp) -> bool {
-        let digest = blake3::hash(row.as_slice());
-        let [a, b, c, d, e, f, g, h, ..] = *digest.as_bytes();
-        let hash = u64::from_le_bytes([a, b, c, d, e, f, g, h]);
-        if self.newest_time != Some(time) {
-            self.hashes.extend(self.newest.drain(..));
-            self.newest_time = Some(time);
-        }
-        if self.hashes.contains(&hash) {
-            return true;
-        }
-        let whole_seconds = time.subsec_nanosecond() == 0;
-        if !whole_seconds && self.newest.contains(&hash) {
-            return true;
-        }
-        self.newest.push(hash);
-        false
-    }
-}
-
 struct OneLog<'a> {
     layout: &'a LogLayout,
     span: Option<(Timestamp, Timestamp)>,
@@ -142,7 +111,7 @@ impl OneLog<'_> {
         while sample.len() < SAMPLE && next(&mut rows, &mut row)? {
             sample.push(row.clone());
         }
-        let form = self.form(&head, &sample)?;
+        let form = Form::of(self.layout, &head, &sample)?;
         let mut file = LogFile {
             path: path.to_path_buf(),
             encoding: match encoding {
@@ -187,157 +156,6 @@ impl OneLog<'_> {
         file.hour_twice = clock.twice;
         check(&file, &form)?;
         Ok(file)
-    }
-
-    /// How times and masses are written.
-    fn form(&self, head: &Head, sample: &[ByteRecord]) -> Result<Form> {
-        if sample.is_empty() {
-            return Err(Error::new(
-                ErrorKind::Document,
-                "there are no rows below the column names",
-            ));
-        }
-        let texts = |at: usize| {
-            sample
-                .iter()
-                .filter_map(move |row| row.get(at))
-                .map(|cell| cell_text(cell).0.trim().to_owned())
-        };
-        // Masses.
-        let mass_name = &head.names[head.mass];
-        let masses: Vec<String> = texts(head.mass).collect();
-        let written: Vec<number::Written<'_>> = masses
-            .iter()
-            .filter_map(|cell| number::written(cell))
-            .collect();
-        if written.is_empty() {
-            let example = masses.iter().find(|it| !it.is_empty());
-            return Err(Error::new(
-                ErrorKind::Document,
-                format!(
-                    "no cell is a number (the first is “{}”)",
-                    example.map_or("", |it| it)
-                ),
-            )
-            .key(mass_name.as_str())
-            .expected("give the column of the masses with --mass"));
-        }
-        let decimal = match self.layout.decimal {
-            Some(decimal) => decimal,
-            None => decimal_mark(written.iter().map(|it| it.digits), mass_name)?,
-        };
-        let in_cells = written.iter().find_map(|it| it.unit);
-        let (unit, unit_from) = match (self.layout.unit, in_cells, unit_in_name(mass_name)) {
-            (Some(unit), _, _) => (unit, "as given"),
-            (None, Some(unit), _) => (unit, "from its cells"),
-            (None, None, Some(unit)) => (unit, "from its name"),
-            (None, None, None) => {
-                return Err(
-                    Error::new(ErrorKind::Document, "the unit of the masses is not known")
-                        .key(mass_name.as_str())
-                        .expected("give --unit g, kg, lb or oz"),
-                );
-            }
-        };
-        // Times.
-        let time_name = &head.names[head.time];
-        let times: Vec<time::Written> = sample
-            .iter()
-            .filter_map(|row| written_time(row, head))
-            .collect();
-        let Some(kind) = most_common(&times) else {
-            let example = texts(head.time)
-                .find(|it| !it.is_empty())
-                .unwrap_or_default();
-            return Err(Error::new(
-                ErrorKind::Document,
-                format!("no cell is a time (the first is “{example}”)"),
-            )
-            .key(time_name.as_str())
-            .expected("expected times such as 2026-03-04T09:12:33+01:00, 04.03.2026 09:12:33 or 09:12:33; give the column with --time, a date of its own with --date"));
-        };
-        let order = self.date_order(&times, head, sample)?;
-        let zone = match (&self.layout.zone, kind) {
-            (Some(name), _) => Some(zone_of(name).map_err(|error| error.key("--zone"))?),
-            (None, Kind::Instant) => None,
-            (None, _) => {
-                return Err(Error::new(ErrorKind::Document, "the times have no offset from UTC")
-                    .key(time_name.as_str())
-                    .expected("give the zone that the clock shows with --zone, such as Europe/Berlin or UTC"));
-            }
-        };
-        if kind == Kind::TimeOfDay && self.layout.day.is_none() {
-            return Err(Error::new(ErrorKind::Document, "the times have no date")
-                .key(time_name.as_str())
-                .expected("give the column of the date with --date, or the first row's day with --day 2026-03-04"));
-        }
-        let zone_words = self.layout.zone.as_deref().unwrap_or_default();
-        let order_words = match (
-            order,
-            times
-                .iter()
-                .any(|it| matches!(it, time::Written::Local(super::date::Parts::Dotted(..), _))),
-        ) {
-            (Some(DateOrder::DayMonth), _) | (None, true) => ", day before month",
-            (Some(DateOrder::MonthDay), _) => ", month before day",
-            (None, false) => "",
-        };
-        let time_words = match kind {
-            Kind::Instant => "instants (with their offset from UTC)".to_owned(),
-            Kind::Local => format!("local time, {zone_words}{order_words}"),
-            Kind::TimeOfDay => format!("time of day, {zone_words}, new days by the order of rows"),
-        };
-        Ok(Form {
-            decimal,
-            unit,
-            unit_from,
-            kind,
-            time_words,
-            clock: Clock::new(zone, order, self.layout.day),
-        })
-    }
-
-    fn date_order(
-        &self,
-        times: &[time::Written],
-        head: &Head,
-        sample: &[ByteRecord],
-    ) -> Result<Option<DateOrder>> {
-        if self.layout.date_order.is_some() {
-            return Ok(self.layout.date_order);
-        }
-        let dates = || {
-            times.iter().filter_map(|it| match it {
-                time::Written::Local(parts, _) => Some(*parts),
-                _ => None,
-            })
-        };
-        let mut orders: Vec<DateOrder> = dates().filter_map(|it| it.order()).collect();
-        orders.dedup();
-        let column = head.date.unwrap_or(head.time);
-        let example = sample
-            .first()
-            .and_then(|row| row.get(column))
-            .map(|cell| cell_text(cell).0.trim().to_owned())
-            .unwrap_or_default();
-        match orders.as_slice() {
-            [order] => Ok(Some(*order)),
-            [] if dates().any(|it| matches!(it, super::date::Parts::Either(..))) => {
-                Err(Error::new(
-                    ErrorKind::Document,
-                    format!("“{example}” can be day and month or month and day"),
-                )
-                .key(head.names[column].as_str())
-                .expected("give --date-order day-month or month-day"))
-            }
-            [] => Ok(None),
-            _ => Err(Error::new(
-                ErrorKind::Document,
-                "some dates have the day first, others the month",
-            )
-            .key(head.names[column].as_str())
-            .expected("give --date-order day-month or month-day; the others count as unreadable")),
-        }
     }
 
     fn row(
@@ -403,24 +221,6 @@ impl OneLog<'_> {
     }
 }
 
-/// How a log is written.
-struct Form {
-    decimal: super::layout::DecimalMark,
-    unit: MassUnit,
-    unit_from: &'static str,
-    kind: Kind,
-    time_words: String,
-    clock: Clock,
-}
-
-fn written_time(row: &ByteRecord, head: &Head) -> Option<time::Written> {
-    let (time, _) = cell_text(row.get(head.time)?);
-    match head.date {
-        Some(at) => time::written(&time, Some(&cell_text(row.get(at)?).0)),
-        None => time::written(&time, None),
-    }
-}
-
 /// The lane's number in `3`, `Lane 3` or `L3`.
 fn lane_number(cell: &str) -> Option<u32> {
     let digits: String = cell
@@ -429,15 +229,6 @@ fn lane_number(cell: &str) -> Option<u32> {
         .take_while(char::is_ascii_digit)
         .collect();
     digits.parse().ok()
-}
-
-fn most_common(times: &[time::Written]) -> Option<Kind> {
-    [Kind::Instant, Kind::Local, Kind::TimeOfDay]
-        .into_iter()
-        .map(|kind| (times.iter().filter(|it| it.kind() == kind).count(), kind))
-        .filter(|it| it.0 > 0)
-        .max_by_key(|it| it.0)
-        .map(|it| it.1)
 }
 
 fn next(rows: &mut csv::Reader<impl Read>, row: &mut ByteRecord) -> Result<bool> {
@@ -473,7 +264,7 @@ fn check(file: &LogFile, form: &Form) -> Result<()> {
     };
     if many(file.no_time) {
         let expected = match form.kind {
-            Kind::Instant => "is it the right column? Give it with --time",
+            Kind::Absolute => "is it the right column? Give it with --time",
             _ => "is it the right column, and are --zone and --date-order right?",
         };
         return wrong(

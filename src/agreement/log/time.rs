@@ -11,7 +11,7 @@ use super::layout::DateOrder;
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) enum Written {
     /// With an offset from UTC, or counted from 1970: an instant by itself.
-    Instant(Timestamp),
+    Absolute(Timestamp),
     /// Local date and time.
     Local(Parts, Time),
     /// Time of day only.
@@ -21,7 +21,7 @@ pub(super) enum Written {
 /// What kind of times a log has; shown to the user.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Kind {
-    Instant,
+    Absolute,
     Local,
     TimeOfDay,
 }
@@ -29,7 +29,7 @@ pub(super) enum Kind {
 impl Written {
     pub(super) fn kind(&self) -> Kind {
         match self {
-            Self::Instant(_) => Kind::Instant,
+            Self::Absolute(_) => Kind::Absolute,
             Self::Local(..) => Kind::Local,
             Self::TimeOfDay(_) => Kind::TimeOfDay,
         }
@@ -51,7 +51,7 @@ pub(super) fn written(time: &str, date: Option<&str>) -> Option<Written> {
         return Some(Written::Local(date, time_of_day(time)?));
     }
     if let Some(instant) = instant(time) {
-        return Some(Written::Instant(instant));
+        return Some(Written::Absolute(instant));
     }
     if let Some(only) = time_of_day(time) {
         return Some(Written::TimeOfDay(only));
@@ -159,7 +159,7 @@ impl Clock {
     /// The instant; `None` where the clock cannot have shown that.
     pub(super) fn instant(&mut self, written: Written) -> Option<Timestamp> {
         let at = match written {
-            Written::Instant(at) => at,
+            Written::Absolute(at) => at,
             Written::Local(parts, time) => self.local(parts.date(self.order)?.to_datetime(time))?,
             Written::TimeOfDay(time) => {
                 let day = self.dated(time)?;

@@ -9,6 +9,10 @@ use super::track::{Search, Track, follow};
 /// Wrong lags that are tried, on each side.
 const WRONG_LAGS: usize = 150;
 
+/// What files that belong together reach at least, times the root of the number of pieces (`cargo bench --bench matching`; four lanes over one scale are the
+/// hardest).
+const REACH: f64 = 0.4;
+
 /// The evidence.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Likeness {
@@ -26,8 +30,8 @@ pub(super) fn likeness(
     weighing_scores: &[f64],
     search: Search,
 ) -> Option<Likeness> {
-    let mut right = 0.0;
-    let mut wrong = vec![0.0; 2 * WRONG_LAGS];
+    let mut right = Products::default();
+    let mut wrong = vec![Products::default(); 2 * WRONG_LAGS];
     let kernel_s = 1.5 * search.bin_s;
     let spacing_s = typical_spacing_s(weighings).max(2.0 * kernel_s);
     for half in 0..2 {
@@ -40,7 +44,7 @@ pub(super) fn likeness(
             |at| at % 2 == half,
         )?;
         let held_out: Vec<usize> = (0..pieces.len()).filter(|at| at % 2 != half).collect();
-        let sum = |shift_s: f64| {
+        let add = |sum: &mut Products, shift_s: f64| {
             products(
                 pieces,
                 piece_scores,
@@ -50,28 +54,53 @@ pub(super) fn likeness(
                 &track,
                 shift_s,
                 kernel_s,
-            )
+                sum,
+            );
         };
-        right += sum(0.0);
+        add(&mut right, 0.0);
         for (k, wrong) in wrong.iter_mut().enumerate() {
             // Far enough that no neighbour comes to lie on a neighbour, and by no whole number of spacings.
             let steps = 4.0 + 1.37 * (k / 2) as f64;
             let side = if k % 2 == 0 { 1.0 } else { -1.0 };
-            *wrong += sum(side * steps * spacing_s);
+            add(wrong, side * steps * spacing_s);
         }
     }
-    let count = wrong.len() as f64;
-    let mean = wrong.iter().sum::<f64>() / count;
-    let sd = (wrong.iter().map(|it| (it - mean).powi(2)).sum::<f64>() / (count - 1.0)).sqrt();
-    if sd.is_nan() || sd <= 0.0 {
-        return None;
-    }
-    // Scores have a standard deviation near 1, so a perfect likeness adds 1 for each piece.
-    let share = pieces.len().min(weighings.len()) as f64;
+    // Lags at which the files hardly overlap say little.
+    let fewest = 0.25 * right.squares;
+    let chance: Vec<f64> = wrong
+        .iter()
+        .filter(|it| it.squares > fewest)
+        .filter_map(Products::standardised)
+        .collect();
+    let count = chance.len() as f64;
+    let (mean, sd) = if chance.len() < 20 {
+        (0.0, 1.0)
+    } else {
+        let mean = chance.iter().sum::<f64>() / count;
+        let squares: f64 = chance.iter().map(|it| (it - mean).powi(2)).sum();
+        // Independent products have 1; likeness of neighbours makes it more. Less is luck of few lags.
+        (mean, (squares / (count - 1.0)).sqrt().max(1.0))
+    };
+    let found = right.standardised().unwrap_or(0.0);
+    let fewer = pieces.len().min(weighings.len()) as f64;
     Some(Likeness {
-        sigmas: (right - mean) / sd,
-        reach_sigmas: 0.6 * share / sd,
+        sigmas: (found - mean) / sd,
+        reach_sigmas: REACH * fewer.sqrt() / sd,
     })
+}
+
+/// Sum of products of scores, and of their squares.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+struct Products {
+    sum: f64,
+    squares: f64,
+}
+
+impl Products {
+    /// In standard deviations of a sum of independent products of these sizes and either sign.
+    fn standardised(&self) -> Option<f64> {
+        (self.squares > 0.0).then(|| self.sum / self.squares.sqrt())
+    }
 }
 
 #[allow(clippy::too_many_arguments)] // Two sequences with their scores, and where they are laid on each other.
@@ -84,9 +113,9 @@ fn products(
     track: &Track,
     shift_s: f64,
     kernel_s: f64,
-) -> f64 {
+    sum: &mut Products,
+) {
     let reach_s = 3.0 * kernel_s;
-    let mut sum = 0.0;
     for &at in held_out {
         let time_s = pieces[at].time_s;
         let expected_s = time_s + track.at(time_s) + shift_s;
@@ -96,10 +125,11 @@ fn products(
             if z > 3.0 {
                 break;
             }
-            sum += (-0.5 * z * z).exp() * piece_scores[at] * score;
+            let product = (-0.5 * z * z).exp() * piece_scores[at] * score;
+            sum.sum += product;
+            sum.squares += product * product;
         }
     }
-    sum
 }
 
 /// Middle of the times from one weighing to the next, s.

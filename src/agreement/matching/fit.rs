@@ -1,6 +1,7 @@
 //! Learns lag, mass line, scatter and shares from the two files, together with the matches: expectation and maximisation in turn
 //! (Dempster, Laird and Rubin 1977) over the lattice of all matches.
 
+use super::lag::relearn_lag;
 use super::lattice::{Choice, DRAFT, Effort, FULL, probabilities};
 use super::model::{Expected, LaneTable, Model};
 use super::order::{mad_sd, median};
@@ -9,10 +10,6 @@ use super::track::Track;
 
 /// Rounds at most; usually five are enough.
 const MOST_ROUNDS: usize = 12;
-/// Matches on each side that the lag at a time is taken from.
-const LAG_NEIGHBOURS: usize = 40;
-/// Matches from one knot of the lag to the next.
-const LAG_SPACING: usize = 20;
 /// A pause of more than this does not count as time between pieces, s.
 const PAUSE_S: f64 = 10.0;
 
@@ -30,20 +27,20 @@ pub(super) struct Fit {
 }
 
 /// A likely match as the next round learns from it.
-struct Learned {
-    time_s: f64,
-    lane: Option<u32>,
+pub(super) struct Learned {
+    pub(super) time_s: f64,
+    pub(super) lane: Option<u32>,
     /// Weighing's time minus the expected one, s.
-    late_s: f64,
-    estimate_g: f64,
-    weighing_g: f64,
-    probability: f64,
+    pub(super) late_s: f64,
+    pub(super) estimate_g: f64,
+    pub(super) weighing_g: f64,
+    pub(super) probability: f64,
     /// Shares of the kinds of timing.
-    narrow: f64,
-    overtook: f64,
-    wide: f64,
+    pub(super) narrow: f64,
+    pub(super) overtook: f64,
+    pub(super) wide: f64,
     /// Share of estimates that say something.
-    told: f64,
+    pub(super) told: f64,
 }
 
 /// Fits; `lane_lag_s` and `track` are first guesses.
@@ -372,83 +369,4 @@ fn relearn_lanes(
         row.iter_mut().for_each(|count| *count /= total);
     }
     model.lanes.probability = counts;
-}
-
-/// Moves the lag to where the matches are: a straight line through the nearest ones at each knot.
-fn relearn_lag(track: &mut Track, lane_lag_s: &mut [(u32, f64)], matches: &[Learned]) {
-    let weight = |one: &Learned| one.probability * one.narrow;
-    if !lane_lag_s.is_empty() {
-        let mut moved = Vec::with_capacity(lane_lag_s.len());
-        for entry in lane_lag_s.iter_mut() {
-            let (mut sum, mut total) = (0.0, 0.0);
-            for one in matches.iter().filter(|it| it.lane == Some(entry.0)) {
-                sum += weight(one) * one.late_s;
-                total += weight(one);
-            }
-            moved.push(if total > 3.0 { sum / total } else { 0.0 });
-        }
-        for (entry, by) in lane_lag_s.iter_mut().zip(&moved) {
-            entry.1 += by;
-        }
-        // What all lanes share belongs to the common lag.
-        let shared = lane_lag_s.iter().map(|it| it.1).sum::<f64>() / lane_lag_s.len() as f64;
-        for entry in lane_lag_s.iter_mut() {
-            entry.1 -= shared;
-        }
-        let knots = track.knots().iter().map(|(t, lag)| (*t, lag + shared));
-        *track = Track::new(knots.collect());
-        let late = |one: &Learned| {
-            let by = lane_lag_s
-                .iter()
-                .position(|it| Some(it.0) == one.lane)
-                .and_then(|at| moved.get(at))
-                .copied();
-            one.late_s - by.unwrap_or(shared)
-        };
-        *track = relaid(track, matches, weight, late);
-    } else {
-        *track = relaid(track, matches, weight, |one| one.late_s);
-    }
-}
-
-fn relaid(
-    track: &Track,
-    matches: &[Learned],
-    weight: impl Fn(&Learned) -> f64,
-    late_s: impl Fn(&Learned) -> f64,
-) -> Track {
-    let knots = (matches.len() / LAG_SPACING).max(2);
-    let mut laid = Vec::with_capacity(knots);
-    for knot in 0..knots {
-        let centre = knot * (matches.len() - 1) / (knots - 1);
-        let near = &matches[centre.saturating_sub(LAG_NEIGHBOURS)
-            ..(centre + LAG_NEIGHBOURS + 1).min(matches.len())];
-        let at = matches[centre].time_s;
-        let total: f64 = near.iter().map(&weight).sum();
-        if total < 3.0 {
-            continue;
-        }
-        let mean = |value: &dyn Fn(&Learned) -> f64| {
-            near.iter().map(|it| weight(it) * value(it)).sum::<f64>() / total
-        };
-        let time = mean(&|it| it.time_s - at);
-        let late = mean(&late_s);
-        let tt = mean(&|it| (it.time_s - at - time).powi(2));
-        let tl = mean(&|it| (it.time_s - at - time) * late_s(it));
-        let slope = if tt > 0.0 && near.len() >= 20 {
-            // Clocks part slowly; a steeper line follows chance.
-            (tl / tt).clamp(-5e-3, 5e-3)
-        } else {
-            0.0
-        };
-        let lag = track.at(at) + late - slope * time;
-        if laid.last().is_none_or(|last: &(f64, f64)| last.0 < at) {
-            laid.push((at, lag));
-        }
-    }
-    if laid.is_empty() {
-        track.clone()
-    } else {
-        Track::new(laid)
-    }
 }

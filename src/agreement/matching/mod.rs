@@ -8,6 +8,7 @@ mod belonging;
 mod clock;
 mod core;
 mod fit;
+mod lag;
 mod lattice;
 mod leftovers;
 mod model;
@@ -98,7 +99,7 @@ pub fn match_weighings(
     weighed.retain(|it| from_s <= it.time_s && it.time_s <= to_s);
     refusals::check_units(&scanned, &weighed)?;
     let prepared = prepare(&scanned, &weighed, reach_s, step_s).map_err(refusals::unalignable)?;
-    refusals::check_belonging(&prepared.likeness, scanned.len(), weighed.len(), settings)?;
+    refusals::check_likeness(&prepared.likeness, scanned.len(), weighed.len(), settings)?;
     let aligned = prepared.aligned().map_err(refusals::unalignable)?;
     let matching = outcome::matching(
         pieces.len(),
@@ -108,7 +109,7 @@ pub fn match_weighings(
         settings,
         start,
     )?;
-    refusals::check_share(&matching)?;
+    refusals::check_belonging(&prepared.likeness, &matching, settings)?;
     Ok(matching)
 }
 

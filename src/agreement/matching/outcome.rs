@@ -110,6 +110,16 @@ pub struct Counts {
 }
 
 impl Matching {
+    /// Pieces matched, pieces within the log's span, and weighings within that of the scans.
+    pub(super) fn matched(&self) -> (usize, usize, usize) {
+        let counts = self.counts();
+        (
+            counts.pieces_weighed + counts.pieces_together,
+            counts.pieces - counts.pieces_outside_log - counts.pieces_unusable,
+            counts.weighings - counts.weighings_outside_scans,
+        )
+    }
+
     /// How many of each.
     #[must_use]
     pub fn counts(&self) -> Counts {
@@ -208,10 +218,9 @@ pub(super) fn matching(
         }
     }
     let readout_g = readout_g(weighed);
-    let singles: Vec<f64> = matches
+    let singles: Vec<f64> = weighed
         .iter()
-        .filter(|it| it.pieces.len() == 1)
-        .filter_map(|it| weighed.iter().find(|w| w.index == it.weighing))
+        .filter(|it| matches!(weighing_fates[it.index], WeighingFate::Single(_)))
         .map(|it| it.mass_g)
         .collect();
     let left: Vec<(usize, f64)> = weighed

@@ -140,8 +140,11 @@ fn best_path(centres: &[f64], sums: &[Vec<f64>], search: Search) -> Track {
         for bin in 0..bins {
             let mut source = best;
             let mut value = best_value - JUMP_COST;
-            for other in bin.saturating_sub(reach)..(bin + reach + 1).min(bins) {
-                let candidate = reached[other] - cost * other.abs_diff(bin) as f64;
+            let first = bin.saturating_sub(reach);
+            let last = (bin + reach + 1).min(bins);
+            for (step, before) in reached[first..last].iter().enumerate() {
+                let other = first + step;
+                let candidate = before - cost * other.abs_diff(bin) as f64;
                 if candidate > value {
                     (source, value) = (other, candidate);
                 }

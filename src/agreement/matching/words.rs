@@ -1,5 +1,6 @@
 //! The matching in sentences for people.
 
+use super::refusals::{BELONG_SIGMAS, needed_share};
 use super::{Clocks, Counts, Matching};
 use crate::tables::with_uncertainty;
 
@@ -116,10 +117,19 @@ impl Matching {
                 masses.join(", ")
             ));
         }
-        words.push(format!(
-            "the files belong together: masses are alike by {:.0} standard deviations of chance (5 are needed)",
-            self.likeness_sigmas
-        ));
+        let (matched, pieces, weighings) = self.matched();
+        words.push(if self.likeness_sigmas >= BELONG_SIGMAS {
+            format!(
+                "the files belong together: masses are alike by {:.0} standard deviations of chance ({BELONG_SIGMAS} are needed)",
+                self.likeness_sigmas
+            )
+        } else {
+            let fewer = pieces.min(weighings);
+            format!(
+                "the files belong together: {matched} pieces of {fewer} that could be are matched ({:.0} % are needed)",
+                100.0 * needed_share(fewer)
+            )
+        });
         words
     }
 }
