@@ -219,7 +219,7 @@ impl<W: Write + Send> PlainStream<W> {
         if !self.rows.is_empty() {
             self.write_batch()?;
         }
-        self.writer.finish().map_err(failed)?;
+        // Ends the file as well.
         self.writer.into_inner().map_err(failed)
     }
 

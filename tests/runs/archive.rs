@@ -36,7 +36,7 @@ impl Archive {
         for (scenario, frames) in [("lobes", "2"), ("rolls", "1")] {
             let made = archive.path(scenario);
             let output = program()
-                .args(["simulate", scenario, "--seed", "3", "--length-mm", "180"])
+                .args(["simulate", scenario, "--seed", "3", "--length-mm", "200"])
                 .args(["--pieces", "3", "--frames", frames, "--out"])
                 .arg(&made)
                 .output()
