@@ -112,7 +112,14 @@ fn make_archive(root: &Path, scans: usize) {
             let made = simulate(&scenario, seed).unwrap();
             let frame = &made.frames[0];
             let folder = root.join(format!("template-{seed}"));
-            write_scan(&folder, &frame.description, &frame.height, frame.colour.as_ref(), None).unwrap();
+            write_scan(
+                &folder,
+                &frame.description,
+                &frame.height,
+                frame.colour.as_ref(),
+                None,
+            )
+            .unwrap();
             folder
         })
         .collect();

@@ -151,7 +151,11 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
     let result = result?;
     noted?;
     // Those of recordings were told as they came.
-    for row in result.rejected.iter().filter(|row| row.recording.is_empty()) {
+    for row in result
+        .rejected
+        .iter()
+        .filter(|row| row.recording.is_empty())
+    {
         output::warn(&format!("not measured: {}: {}", row.input, row.reason));
     }
     show(arguments, &result)?;
