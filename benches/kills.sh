@@ -8,7 +8,7 @@ cd "$(dirname "$0")/.."
 
 kills=${1:-50}
 program=$(realpath "${2:-target/release/weighlight}")
-work=$(mktemp -d /tmp/kills.XXXXXX)
+work=$(mktemp -d)
 trap 'rm -rf "$work"' EXIT
 
 # A few hundred recordings: the sample scans under other names.
