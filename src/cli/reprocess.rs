@@ -150,6 +150,14 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
     );
     let result = result?;
     noted?;
+    // Those of recordings were told as they came.
+    for row in result
+        .rejected
+        .iter()
+        .filter(|row| row.recording.is_empty())
+    {
+        output::warn(&format!("not measured: {}: {}", row.input, row.reason));
+    }
     show(arguments, &result)?;
     Ok(match result.rejected.is_empty() {
         true => Exit::Done,

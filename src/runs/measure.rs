@@ -180,12 +180,12 @@ fn complete(row: &mut RecordingRow, recording: &Recording, measured: &MeasuredRe
         .map(|speed_mm_s| span as f64 * height.pitch_along_mm / speed_mm_s);
     // Where rows have times of their own, those tell; the first and last frame's record were read for measuring a moment ago.
     let profiles = (read_profiles(first), read_profiles(last));
-    if let (Ok(Some(first)), Ok(Some(last))) = profiles {
-        if let (Some(from), Some(to)) = (
+    if let (Ok(Some(first)), Ok(Some(last))) = profiles
+        && let (Some(from), Some(to)) = (
             first.time.as_ref().and_then(|times| times.first()),
             last.time.as_ref().and_then(|times| times.last()),
-        ) {
-            row.duration_s = Some(to.duration_since(*from).as_secs_f64());
-        }
+        )
+    {
+        row.duration_s = Some(to.duration_since(*from).as_secs_f64());
     }
 }

@@ -219,7 +219,7 @@ impl<W: Write + Send> PlainStream<W> {
         if !self.rows.is_empty() {
             self.write_batch()?;
         }
-        self.writer.finish().map_err(failed)?;
+        // Ends the file as well.
         self.writer.into_inner().map_err(failed)
     }
 
@@ -378,7 +378,7 @@ mod tests {
                 Cell::Whole(n),
                 Cell::Number(n as f64 / 100.0),
                 Cell::Time(Timestamp::from_second(1_772_000_000 + n as i64).unwrap()),
-                Cell::Flag(n % 2 == 0),
+                Cell::Flag(n.is_multiple_of(2)),
             ]
         };
         let mut rows: Vec<_> = (0..9000).map(full).collect();

@@ -33,10 +33,17 @@ impl Archive {
             folder,
             templates: Vec::new(),
         };
-        for (scenario, frames) in [("lobes", "2"), ("rolls", "1")] {
+        for (scenario, frames, length_mm) in [("lobes", "2", "200"), ("rolls", "1", "220")] {
             let made = archive.path(scenario);
             let output = program()
-                .args(["simulate", scenario, "--seed", "3", "--length-mm", "180"])
+                .args([
+                    "simulate",
+                    scenario,
+                    "--seed",
+                    "3",
+                    "--length-mm",
+                    length_mm,
+                ])
                 .args(["--pieces", "3", "--frames", frames, "--out"])
                 .arg(&made)
                 .output()

@@ -48,7 +48,7 @@ fn a_run_holds_the_pieces_that_measure_finds() {
     }
     found.sort_by_key(|piece| (piece.recording.clone(), piece.piece));
     measured.sort_by_key(|piece| (piece.recording.clone(), piece.piece));
-    assert!(measured.len() >= 9);
+    assert!(measured.len() > 20);
     assert_eq!(measured, found);
 }
 

@@ -61,7 +61,7 @@ fn rates_means_and_shares_are_those_of_the_rows() {
     ended(&output, 0);
     let told: Value = serde_json::from_slice(&output.stdout).unwrap();
     let all = pieces(&archive, "run");
-    // Recordings 2, 5, 8 and 11 are rolls; the others are of lobes, 180 mm each at 450 mm/s.
+    // Recordings 2, 5, 8 and 11 are rolls; the others are of lobes, 200 mm each at 450 mm/s.
     let lobes: Vec<_> = all
         .iter()
         .filter(|piece| piece.scan.ends_with(['0', '1']))
@@ -83,7 +83,7 @@ fn rates_means_and_shares_are_those_of_the_rows() {
         .iter()
         .map(|piece| (piece.mass_g - mean_g).powi(2))
         .sum();
-    let seconds = 8.0 * 180.0 / 450.0;
+    let seconds = 8.0 * 200.0 / 450.0;
     let near = |key: &str, expected: f64, by: f64| {
         let found = group[key].as_f64().unwrap();
         assert!(
@@ -108,7 +108,7 @@ fn rates_means_and_shares_are_those_of_the_rows() {
     let belt = &product["belt"];
     let area: f64 = lobes.iter().map(|piece| piece.area_cm2 / 10_000.0).sum();
     let found = belt["area_fraction"].as_f64().unwrap();
-    assert!((found - area / (8.0 * 0.18 * 0.6)).abs() < 1e-3, "{found}");
+    assert!((found - area / (8.0 * 0.2 * 0.6)).abs() < 1e-3, "{found}");
     let hours: u64 = product["hours"]
         .as_array()
         .unwrap()
