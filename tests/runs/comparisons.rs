@@ -186,6 +186,13 @@ fn the_page_shows_the_pieces_that_moved_while_their_scans_are_there() {
         .unwrap();
     }
     assert_eq!(shown.matches("data:image/png;base64,").count(), 4);
+    // The script of a page draws every figure of this class, each from its own data.
+    let charts = shown.matches("<figure class=\"chart\">").count();
+    assert_eq!(charts, 2);
+    assert_eq!(
+        shown.matches("<script type=\"application/json\">").count(),
+        charts
+    );
     assert!(shown.contains("calibration harbour-1 from 2026-02-01"));
     for number in 0..4 {
         for frame in 0..2 {

@@ -204,7 +204,8 @@ fn hours(product: &ProductSummary) -> Vec<Figure> {
             .iter()
             .filter_map(|(at, group)| Some((*at, of(group)?)))
             .collect();
-        if points.is_empty() {
+        // One hour is in the table; a chart of it would show nothing more.
+        if points.len() < 2 {
             return None;
         }
         let mut sketch = Sketch::new(caption, 210);
