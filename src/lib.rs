@@ -15,6 +15,7 @@ pub mod pieces;
 pub mod pipeline;
 pub mod product;
 pub mod report;
+pub mod runs;
 pub mod scan;
 pub mod simulate;
 pub mod stats;

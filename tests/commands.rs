@@ -83,6 +83,10 @@ fn help_says_what_it_does_and_that_weights_are_not_legal_for_trade() {
         .stdout(contains("Exit codes:"));
     for command in [
         "measure",
+        "reprocess",
+        "merge",
+        "summary",
+        "diff",
         "inspect",
         "drift",
         "calibrate",

@@ -26,6 +26,7 @@ const ORDER: [&str; 20] = [
     "drift",
     "history",
     "agreement",
+    "runs",
     "report",
     "views",
     "simulate",
@@ -73,7 +74,7 @@ const ARROWS: [(&str, &[&str]); 16] = [
     ),
     (
         "inspection",
-        &["scan", "calibration", "surface", "pipeline"],
+        &["colour", "scan", "calibration", "surface", "pipeline"],
     ),
     // A check reads one scan of one target and fits robustly; what a change costs is measured on pieces, twice.
     (
@@ -91,12 +92,36 @@ const ARROWS: [(&str, &[&str]); 16] = [
     ),
     // Entries keep the essentials of drift reports; charts and fits are of plain numbers.
     ("history", &["stats", "drift"]),
-    // Rows of the piece table are paired with rows of a log.
-    ("agreement", &["tables"]),
+    // A run measures what scan finds by profiles and calibrations, and writes and compares tables.
+    (
+        "runs",
+        &[
+            "document",
+            "stats",
+            "scan",
+            "product",
+            "calibration",
+            "tables",
+            "pipeline",
+        ],
+    ),
+    // Rows of the piece table are paired with rows of a log, whose layout may stand in a document; a profile is fitted to weighings.
+    (
+        "agreement",
+        &["document", "stats", "product", "weight", "tables"],
+    ),
     // Budgets are drawn from rows of the piece table. Pages show a check and its place in the scanner's history, with as many digits as tables show.
     (
         "report",
-        &["document", "tables", "pipeline", "drift", "history"],
+        &[
+            "document",
+            "tables",
+            "pipeline",
+            "drift",
+            "history",
+            "agreement",
+            "runs",
+        ],
     ),
     // What a page shows of one frame, in the colours of the pictures.
     ("views", &["scan", "pipeline", "report"]),
@@ -108,7 +133,7 @@ const ARROWS: [(&str, &[&str]); 16] = [
 const PROGRAM: [&str; 3] = ["main", "cli", "web"];
 
 /// Rooms that may touch files: those that read what users give, and those that write what users asked for.
-const FILE_ROOMS: [&str; 8] = [
+const FILE_ROOMS: [&str; 9] = [
     "document",
     "scan",
     "product",
@@ -116,6 +141,7 @@ const FILE_ROOMS: [&str; 8] = [
     "tables",
     "history",
     "agreement",
+    "runs",
     "report",
 ];
 

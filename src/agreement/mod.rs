@@ -1,8 +1,25 @@
 //! Agreement of estimated weights with a checkweigher: which weighing belongs to which piece, how well they agree, why they differ, and the
 //! product profile that follows.
 
+pub mod causes;
+mod comparison;
+mod log;
+mod matching;
 mod pair;
+mod pairs_table;
+pub mod statistics;
+pub mod tune;
 mod weighing;
 
+pub use comparison::{CompareSettings, Comparison, compare};
+pub use log::{
+    DateOrder, DecimalMark, LogFile, LogLayout, LogReading, MassUnit, layout_beside, read_layout,
+    read_log_files,
+};
+pub use matching::{
+    Clocks, Counts, Match, MatchSettings, Matching, PieceFate, WeighingFate, match_weighings,
+    paired_pieces,
+};
 pub use pair::PairedPiece;
+pub use pairs_table::{PairRow, pair_rows, write_pairs_csv, write_pairs_parquet};
 pub use weighing::Weighing;

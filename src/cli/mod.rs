@@ -1,6 +1,11 @@
 //! The command line: parse, call the library, show.
 
 mod calibrate;
+mod compare;
+mod compare_check;
+mod compare_output;
+mod diff;
+mod diff_output;
 mod drift;
 mod effect;
 mod exit;
@@ -8,13 +13,21 @@ mod history;
 mod history_output;
 mod inspect;
 mod measure;
+mod merge;
 mod open;
 mod output;
 mod pack;
+mod reprocess;
 mod score;
+mod shard_choice;
 mod simulate;
+mod simulate_day;
 mod simulate_target;
 mod stripe;
+mod summary;
+mod summary_output;
+mod tune;
+mod tune_colour;
 
 use std::process::ExitCode;
 
@@ -42,6 +55,14 @@ struct Cli {
 enum Command {
     /// Measure every piece in scans or whole archives
     Measure(measure::Arguments),
+    /// Measure whole archives into a run that can be resumed, shared, merged and compared
+    Reprocess(reprocess::Arguments),
+    /// Make one run of several
+    Merge(merge::Arguments),
+    /// Sum up runs or piece tables: rates, spreads, share out of spec, use of the belt
+    Summary(summary::Arguments),
+    /// Say what changed between two runs over the same scans
+    Diff(diff::Arguments),
     /// Look at scans and their pieces in the browser of this machine
     Open(open::Arguments),
     /// Say what is in a scan and whether it is sound
@@ -56,6 +77,12 @@ enum Command {
     Unpack(pack::UnpackArguments),
     /// Make scans with known truth, to try things out
     Simulate(simulate::Arguments),
+    /// Bring a piece table and a checkweigher's log together: what agrees, what does not, and why
+    Compare(compare::Arguments),
+    /// Fit a product profile to weighed pieces
+    Tune(tune::Arguments),
+    /// Fit a product profile's colour rules to painted pixels
+    TuneColour(tune_colour::Arguments),
     /// Say how far a piece table is from the truth of a simulation
     Score(score::Arguments),
 }
@@ -77,6 +104,10 @@ pub(crate) fn run() -> ExitCode {
     };
     let done = match cli.command {
         Command::Measure(arguments) => measure::run(&arguments),
+        Command::Reprocess(arguments) => reprocess::run(&arguments),
+        Command::Merge(arguments) => merge::run(&arguments),
+        Command::Summary(arguments) => summary::run(&arguments),
+        Command::Diff(arguments) => diff::run(&arguments),
         Command::Open(arguments) => open::run(&arguments),
         Command::Inspect(arguments) => inspect::run(&arguments),
         Command::Drift(arguments) => drift::run(&arguments),
@@ -84,6 +115,9 @@ pub(crate) fn run() -> ExitCode {
         Command::Pack(arguments) => pack::pack(&arguments),
         Command::Unpack(arguments) => pack::unpack(&arguments),
         Command::Simulate(arguments) => simulate::run(&arguments),
+        Command::Compare(arguments) => compare::run(&arguments),
+        Command::Tune(arguments) => tune::run(&arguments),
+        Command::TuneColour(arguments) => tune_colour::run(&arguments),
         Command::Score(arguments) => score::run(&arguments),
     };
     done.unwrap_or_else(|error| {

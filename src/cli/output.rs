@@ -119,7 +119,7 @@ pub(crate) fn warn(text: &str) {
 }
 
 /// One line on standard error; nobody is left to tell when that fails.
-fn say(line: &str) {
+pub(crate) fn say(line: &str) {
     let _ = writeln!(std::io::stderr().lock(), "{line}");
 }
 
@@ -133,4 +133,21 @@ pub(crate) fn progress(count: usize, what: &'static str) -> ProgressBar {
         bar.set_style(style);
     }
     bar
+}
+
+/// The same with the rate at which things are done.
+pub(crate) fn progress_with_rate(count: usize, what: &'static str) -> ProgressBar {
+    let bar = progress(count, what);
+    let template = "{msg} {pos} of {len} {wide_bar} {per_sec} {eta} left";
+    if !bar.is_hidden()
+        && let Ok(style) = ProgressStyle::with_template(template)
+    {
+        bar.set_style(style);
+    }
+    bar
+}
+
+/// A number of things in words: `1 piece`, `2 pieces`.
+pub(crate) fn counted(count: usize, what: &str) -> String {
+    format!("{count} {what}{}", if count == 1 { "" } else { "s" })
 }

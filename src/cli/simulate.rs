@@ -13,20 +13,23 @@ use weighlight::{Error, ErrorKind, Result};
 
 use super::exit::Exit;
 use super::output;
+use super::simulate_day::{DAY_SCENARIO, DayArguments};
 use super::simulate_target::{ErrorValue, TargetArguments, error_value};
 
 /// Makes a recording of invented pieces whose volume, mass and fat are known, as a scanner would have seen it.
 ///
 /// Below DIR it writes one folder for each frame, the truth as truth.csv, the product profile in products/ and the
 /// scanner's calibration in calibration/. The same scenario and seed always give the same bytes. The scenario "target" lays a
-/// reference target on the belt instead; its truth.csv holds the scanner's errors and where the target lies.
+/// reference target on the belt instead; its truth.csv holds the scanner's errors and where the target lies. The scenario "day" makes
+/// no scans, but the piece table of a day, a checkweigher's log, and which row of the one is of which of the other.
 #[derive(Debug, Args)]
 #[command(after_help = "\
 Examples:
   weighlight simulate --list
   weighlight simulate lobes --out demo --seed 7
   weighlight simulate fillets --out demo --seed 7 --pieces 3 --camera-deg 0
-  weighlight simulate target --target plate-420x260.toml --out demo --seed 7 --yaw-deg 12 --error along_scale=1.0011")]
+  weighlight simulate target --target plate-420x260.toml --out demo --seed 7 --yaw-deg 12 --error along_scale=1.0011
+  weighlight simulate day --out demo --seed 7 --fault density=0.012")]
 pub(crate) struct Arguments {
     /// What to simulate (see --list)
     #[arg(required_unless_present = "list", value_parser = names(), hide_possible_values = true)]
@@ -74,10 +77,15 @@ pub(crate) struct Arguments {
     captured: Option<jiff::Timestamp>,
     #[command(flatten)]
     target: TargetArguments,
+    #[command(flatten)]
+    day: DayArguments,
 }
 
 fn names() -> clap::builder::PossibleValuesParser {
-    SCENARIOS.into_iter().chain([TARGET_SCENARIO]).into()
+    SCENARIOS
+        .into_iter()
+        .chain([TARGET_SCENARIO, DAY_SCENARIO])
+        .into()
 }
 
 fn length(text: &str) -> std::result::Result<f64, String> {
@@ -99,10 +107,14 @@ fn noise(text: &str) -> std::result::Result<f64, String> {
 pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
     let (Some(name), Some(out), Some(seed)) = (&arguments.scenario, &arguments.out, arguments.seed)
     else {
-        let mut all = SCENARIOS.into_iter().chain([TARGET_SCENARIO]);
+        let mut all = SCENARIOS.into_iter().chain([TARGET_SCENARIO, DAY_SCENARIO]);
         output::to_stdout(|to| all.try_for_each(|name| writeln!(to, "{name}")))?;
         return Ok(Exit::Done);
     };
+    if name == DAY_SCENARIO {
+        return run_day(arguments, out, seed);
+    }
+    arguments.day.refuse()?;
     let target = match name == TARGET_SCENARIO {
         true => Some(arguments.target.read()?),
         false => arguments.target.refuse().map(|()| None)?,
@@ -173,6 +185,41 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
             out.display(),
             counted(recording.frames.len(), "frame"),
             scenario.name,
+        )
+    })?;
+    Ok(Exit::Done)
+}
+
+fn run_day(arguments: &Arguments, out: &Path, seed: u64) -> Result<Exit> {
+    arguments.target.refuse()?;
+    let given = [
+        ("--frames", arguments.frames.is_some()),
+        ("--length-mm", arguments.length_mm.is_some()),
+        ("--camera-deg", arguments.camera_deg.is_some()),
+        ("--two-views", arguments.two_views),
+        ("--apex-mm", arguments.apex_mm.is_some()),
+        ("--noise-mm", arguments.noise_mm.is_some()),
+        ("--error", !arguments.error.is_empty()),
+    ];
+    if let Some((name, _)) = given.iter().find(|(_, given)| *given) {
+        return Err(
+            Error::new(ErrorKind::Mismatch, "the scenario day makes no scans")
+                .key(*name)
+                .expected("expected it left out"),
+        );
+    }
+    free_folder(out)?;
+    let (pieces, weighings) =
+        arguments
+            .day
+            .write(out, seed, arguments.pieces, arguments.captured)?;
+    output::to_stdout(|to| {
+        writeln!(
+            to,
+            "{}: {} in pieces.csv, {} in weighings.csv, what belongs together in truth.csv, the profile in products, seed {seed}",
+            out.display(),
+            counted(pieces, "piece"),
+            counted(weighings, "weighing"),
         )
     })?;
     Ok(Exit::Done)

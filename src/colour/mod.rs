@@ -12,6 +12,7 @@ mod encoding;
 mod fit;
 mod lab;
 mod lab_bounds;
+mod painted;
 mod patches;
 
 pub use class_map::{ClassMap, LabLimits};
@@ -23,3 +24,4 @@ pub use correction::{Correction, CorrectionRow};
 pub use encoding::{encode_srgb, encode_srgb8, linear_from_srgb, linear_from_srgb8};
 pub use fit::{ColourPair, balance_gains, fit_matrix};
 pub use lab::{Lab, delta_e00, lab_from_linear, lab_from_srgb8, linear_from_lab};
+pub use painted::{FittedLimits, PaintedColour, fit_limits};

@@ -2,9 +2,11 @@
 
 mod colour;
 mod findings;
+mod painted;
 
 pub use colour::{ColourStatistics, colour_statistics};
 pub use findings::{Finding, judge};
+pub use painted::{PaintedFrame, painted_colours};
 
 use ndarray::{Array2, Axis, concatenate};
 

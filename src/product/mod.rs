@@ -6,8 +6,8 @@ mod wire;
 mod write;
 
 pub use profile::{
-    ClassRule, Composition, DensityRule, DepthRule, LabAxis, LabBox, LearnMethod, LearnRule,
-    PieceRules, Product, Range, Spec, WeightFit,
+    ClassRule, Composition, DensityRule, DepthRule, FitProvenance, LabAxis, LabBox, LearnMethod,
+    LearnRule, PieceRules, Product, Range, Spec, WeightFit,
 };
 pub use read::{find_product, read_product};
 pub use wire::{PRODUCT_FORMAT, product_schema};

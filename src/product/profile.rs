@@ -1,5 +1,7 @@
 //! The product profile as checked values.
 
+use jiff::Timestamp;
+
 /// A product profile.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Product {
@@ -17,6 +19,27 @@ pub struct Product {
     pub spec: Spec,
     /// A limit between two classes that is learned from each recording; `None`: all limits are as written.
     pub learn: Option<LearnRule>,
+    /// What scale, offset, densities and depths were fitted to; `None`: nobody said.
+    pub fit: Option<FitProvenance>,
+}
+
+/// What a profile's weight was fitted to.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FitProvenance {
+    /// What was fitted, in words.
+    pub fitted: String,
+    /// Weighed pieces that the fit rests on.
+    pub pairs: u64,
+    /// When the first of them was scanned.
+    pub first: Option<Timestamp>,
+    /// When the last was.
+    pub last: Option<Timestamp>,
+    /// Root mean square of estimate minus weighing with the profile as it was, g.
+    pub rms_before_g: f64,
+    /// The same with this profile, on pieces that the fit did not see, g.
+    pub rms_unseen_g: f64,
+    /// The files, each with its BLAKE3.
+    pub inputs: Vec<String>,
 }
 
 impl Product {

@@ -2,16 +2,17 @@
 
 use std::path::Path;
 
-use crate::document::{Document, nearest};
+use crate::document::{Document, WireTime, nearest};
 use crate::error::{Error, ErrorKind, Result};
 
 use super::profile::{
-    ClassRule, Composition, DensityRule, DepthRule, LabAxis, LabBox, LearnMethod, LearnRule,
-    PieceRules, Product, Range, Spec, WeightFit,
+    ClassRule, Composition, DensityRule, DepthRule, FitProvenance, LabAxis, LabBox, LearnMethod,
+    LearnRule, PieceRules, Product, Range, Spec, WeightFit,
 };
 use super::wire::{
     ClassRecord, CompositionRecord, DepthRecord, LabAxisRecord, LabRecord, LearnMethodRecord,
-    LearnRecord, PRODUCT_FORMAT, PieceRecord, ProductRecord, SpecRecord, WeightRecord,
+    LearnRecord, PRODUCT_FORMAT, PieceRecord, ProductRecord, ProvenanceRecord, SpecRecord,
+    WeightRecord,
 };
 
 /// How far a composition's sum may be from 1: three digits of rounding in seven parts and the usual error of proximate
@@ -135,6 +136,10 @@ fn product(document: &Document, record: ProductRecord) -> Result<Product> {
         weight: weight(document, &record.weight)?,
         spec: spec(document, &record.spec)?,
         learn: None,
+        fit: match &record.provenance {
+            Some(record) => Some(provenance(document, record)?),
+            None => None,
+        },
     };
     match record.learn {
         None => Ok(product),
@@ -143,6 +148,25 @@ fn product(document: &Document, record: ProductRecord) -> Result<Product> {
             ..product
         }),
     }
+}
+
+fn provenance(document: &Document, record: &ProvenanceRecord) -> Result<FitProvenance> {
+    let time = |key: &str, time: &Option<WireTime>| {
+        let time = time.as_ref();
+        time.map(|it| document.time(&format!("provenance.{key}"), it))
+            .transpose()
+    };
+    let error =
+        |key: &str, value: f64| document.within(&format!("provenance.{key}"), value, 0.0, f64::MAX);
+    Ok(FitProvenance {
+        fitted: record.fitted.clone(),
+        pairs: record.pairs,
+        first: time("first", &record.first)?,
+        last: time("last", &record.last)?,
+        rms_before_g: error("rms_before_g", record.rms_before_g)?,
+        rms_unseen_g: error("rms_unseen_g", record.rms_unseen_g)?,
+        inputs: record.inputs.clone(),
+    })
 }
 
 fn learn(document: &Document, record: LearnRecord, product: &Product) -> Result<LearnRule> {

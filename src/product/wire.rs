@@ -3,6 +3,8 @@
 use schemars::JsonSchema;
 use serde::Deserialize;
 
+use crate::document::WireTime;
+
 /// The format this version reads and writes.
 pub const PRODUCT_FORMAT: &str = "weighlight-product/1";
 
@@ -31,6 +33,31 @@ pub(super) struct ProductRecord {
     pub(super) spec: SpecRecord,
     /// A limit between two classes learned from each recording; absent: all limits are as written.
     pub(super) learn: Option<LearnRecord>,
+    /// What scale, offset, densities and depths were fitted to.
+    pub(super) provenance: Option<ProvenanceRecord>,
+}
+
+/// What a profile's weight was fitted to; written by `weighlight tune`.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub(super) struct ProvenanceRecord {
+    /// What was fitted, in words.
+    pub(super) fitted: String,
+    /// Weighed pieces that the fit rests on.
+    pub(super) pairs: u64,
+    /// When the first of them was scanned.
+    pub(super) first: Option<WireTime>,
+    /// When the last was.
+    pub(super) last: Option<WireTime>,
+    /// Root mean square of estimate minus weighing with the profile as it was, g.
+    #[schemars(range(min = 0))]
+    pub(super) rms_before_g: f64,
+    /// The same with this profile, on pieces that the fit did not see, g.
+    #[schemars(range(min = 0))]
+    pub(super) rms_unseen_g: f64,
+    /// The files, each with its BLAKE3.
+    #[serde(default)]
+    pub(super) inputs: Vec<String>,
 }
 
 /// A limit between two classes that is learned from the colours of each recording's pieces, for light that drifts.

@@ -3,7 +3,7 @@
 use std::io::Write;
 use std::path::Path;
 
-use crate::document::{TomlText, list, replace_file};
+use crate::document::{TomlText, list, quoted, replace_file};
 use crate::error::{Error, Result};
 
 use super::profile::{ClassRule, Composition, DensityRule, DepthRule, Product, Range};
@@ -64,6 +64,20 @@ fn to_text(product: &Product) -> String {
                 text.raw(key, &range(limit));
             }
         }
+    }
+    if let Some(fit) = &product.fit {
+        text.table("provenance");
+        text.text("fitted", &fit.fitted);
+        text.whole("pairs", fit.pairs);
+        for (key, time) in [("first", fit.first), ("last", fit.last)] {
+            if let Some(time) = time {
+                text.time(key, time);
+            }
+        }
+        text.number("rms_before_g", fit.rms_before_g);
+        text.number("rms_unseen_g", fit.rms_unseen_g);
+        let inputs: Vec<String> = fit.inputs.iter().map(|it| quoted(it)).collect();
+        text.raw("inputs", &format!("[{}]", inputs.join(", ")));
     }
     text.finish()
 }

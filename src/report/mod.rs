@@ -3,7 +3,10 @@
 mod html;
 mod pictures;
 
-pub use html::{DriftRecord, LogPlace, history_page, record_page};
+pub use html::{
+    AgreementPage, DiffPictures, DriftRecord, LogPlace, agreement_page, history_page, record_page,
+    run_diff_page, small_piece_picture, summary_page,
+};
 
 pub use pictures::{
     HeightColours, PicturePaths, budget_picture, height_picture, piece_picture, save_picture,

@@ -39,38 +39,78 @@ pub fn find_scans(paths: &[PathBuf]) -> Result<Vec<PathBuf>> {
 /// # Errors
 /// A path does not exist, or there is no scan at all.
 pub fn read_archive(paths: &[PathBuf]) -> Result<Archive> {
-    let found = search(paths)?;
-    let mut scans: Vec<(PathBuf, Result<Scan>)> = found
-        .folders
-        .into_par_iter()
-        .map(|folder| {
-            let scan = read_scan(&folder);
-            (folder, scan)
-        })
-        .collect();
-    let packed: Vec<Vec<(PathBuf, Result<Scan>)>> = found
-        .packs
-        .into_par_iter()
-        .map(|file| pack_scans(&file).unwrap_or_else(|error| vec![(file, Err(error))]))
-        .collect();
-    scans.extend(packed.into_iter().flatten());
-    let (recordings, mut rejected) = group_recordings(scans);
-    rejected.extend(found.unreadable);
-    rejected.sort_by(|a, b| bytes(&a.folder).cmp(bytes(&b.folder)));
-    Ok(Archive {
-        recordings,
-        rejected,
-    })
+    Ok(list_scans(paths)?.read(&|_| {}))
 }
 
-struct Found {
+/// Where the scans of an archive are; nothing of them has been read yet.
+#[derive(Debug, Clone)]
+pub struct Listing {
+    /// Scan folders in the order of their paths' bytes, each once.
     folders: Vec<PathBuf>,
+    /// Packs likewise.
     packs: Vec<PathBuf>,
+    /// Folders that could not be searched.
     unreadable: Vec<Rejected>,
 }
 
-fn search(paths: &[PathBuf]) -> Result<Found> {
-    let mut found = Found {
+impl Listing {
+    /// Number of scan folders and packs found.
+    #[must_use]
+    pub fn len(&self) -> usize {
+        self.folders.len() + self.packs.len()
+    }
+
+    /// Whether there is none.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.folders.is_empty() && self.packs.is_empty()
+    }
+
+    /// Reads the scans, several at a time, and joins them into recordings. A damaged scan is listed and stops no other.
+    ///
+    /// `done` is told how many more scans have been read.
+    #[must_use]
+    pub fn read(self, done: &(dyn Fn(usize) + Sync)) -> Archive {
+        let mut scans: Vec<(PathBuf, Result<Scan>)> = self
+            .folders
+            .into_par_iter()
+            .map(|folder| {
+                let scan = read_scan(&folder);
+                done(1);
+                (folder, scan)
+            })
+            .collect();
+        let packed: Vec<Vec<(PathBuf, Result<Scan>)>> = self
+            .packs
+            .into_par_iter()
+            .map(|file| {
+                let scans = pack_scans(&file);
+                done(1);
+                scans.unwrap_or_else(|error| vec![(file, Err(error))])
+            })
+            .collect();
+        scans.extend(packed.into_iter().flatten());
+        let (recordings, mut rejected) = group_recordings(scans);
+        rejected.extend(self.unreadable);
+        rejected.sort_by(|a, b| bytes(&a.folder).cmp(bytes(&b.folder)));
+        Archive {
+            recordings,
+            rejected,
+        }
+    }
+}
+
+/// Finds every scan at or below `paths` without reading any. Folders that cannot be searched are kept for the archive's list of
+/// rejected inputs.
+///
+/// # Errors
+/// A path does not exist, or there is no scan at all.
+pub fn list_scans(paths: &[PathBuf]) -> Result<Listing> {
+    search(paths)
+}
+
+fn search(paths: &[PathBuf]) -> Result<Listing> {
+    let mut found = Listing {
         folders: Vec::new(),
         packs: Vec::new(),
         unreadable: Vec::new(),
@@ -121,44 +161,62 @@ fn search(paths: &[PathBuf]) -> Result<Found> {
     Ok(found)
 }
 
-fn walk(start: PathBuf, seen: &mut BTreeSet<PathBuf>, found: &mut Found) {
+fn walk(start: PathBuf, seen: &mut BTreeSet<PathBuf>, found: &mut Listing) {
     // A list instead of recursion: a deep tree must not exhaust the stack. The next folder is taken from its end, so
     // siblings go in backwards; with links this makes the path under which a folder is first met the smallest.
-    let mut waiting = vec![start];
-    while let Some(folder) = waiting.pop() {
-        match list(&folder, seen) {
+    let mut waiting = vec![Waiting {
+        folder: start,
+        real: None,
+    }];
+    while let Some(Waiting { folder, real }) = waiting.pop() {
+        match list(&folder, real, seen) {
             Ok(None) => {}
-            Ok(Some(listing)) => {
-                if listing.is_scan {
+            Ok(Some(contents)) => {
+                if contents.is_scan {
                     found.folders.push(folder);
                 }
-                for file in listing.packs {
+                for file in contents.packs {
                     // Reached twice by links, it is still one.
                     let real = std::fs::canonicalize(&file).unwrap_or_else(|_| file.clone());
                     if seen.insert(real) {
                         found.packs.push(file);
                     }
                 }
-                waiting.extend(listing.folders.into_iter().rev());
+                waiting.extend(contents.folders.into_iter().rev());
             }
             Err(error) => found.unreadable.push(Rejected { folder, error }),
         }
     }
 }
 
-struct Listing {
+/// A folder still to be searched.
+struct Waiting {
+    folder: PathBuf,
+    /// Its path without links, where that is known: asking the system for it costs more than searching the folder.
+    real: Option<PathBuf>,
+}
+
+struct Contents {
     is_scan: bool,
-    folders: Vec<PathBuf>,
     packs: Vec<PathBuf>,
+    folders: Vec<Waiting>,
 }
 
 /// What a folder holds; `None` when it was searched before, under this or another name.
-fn list(folder: &Path, seen: &mut BTreeSet<PathBuf>) -> Result<Option<Listing>> {
+fn list(
+    folder: &Path,
+    real: Option<PathBuf>,
+    seen: &mut BTreeSet<PathBuf>,
+) -> Result<Option<Contents>> {
     let io = |e: std::io::Error| Error::io(folder, &e);
-    if !seen.insert(std::fs::canonicalize(folder).map_err(io)?) {
+    let real = match real {
+        Some(real) => real,
+        None => std::fs::canonicalize(folder).map_err(io)?,
+    };
+    if !seen.insert(real.clone()) {
         return Ok(None);
     }
-    let mut listing = Listing {
+    let mut listing = Contents {
         is_scan: false,
         folders: Vec::new(),
         packs: Vec::new(),
@@ -171,15 +229,25 @@ fn list(folder: &Path, seen: &mut BTreeSet<PathBuf>) -> Result<Option<Listing>> 
         }
         let kind = entry.file_type().map_err(io)?;
         // A link that leads nowhere is no folder; whoever needs its target will miss it by name.
-        let is_folder = kind.is_dir() || (kind.is_symlink() && entry.path().is_dir());
-        if is_folder {
-            listing.folders.push(entry.path());
-        } else if is_pack(&entry.path()) && !is_unfinished(&entry.file_name()) {
-            listing.packs.push(entry.path());
+        let path = entry.path();
+        if kind.is_dir() {
+            listing.folders.push(Waiting {
+                folder: path,
+                real: Some(real.join(entry.file_name())),
+            });
+        } else if kind.is_symlink() && path.is_dir() {
+            listing.folders.push(Waiting {
+                folder: path,
+                real: None,
+            });
+        } else if is_pack(&path) && !is_unfinished(&entry.file_name()) {
+            listing.packs.push(path);
         }
     }
     listing.packs.sort_by(|a, b| bytes(a).cmp(bytes(b)));
-    listing.folders.sort_by(|a, b| bytes(a).cmp(bytes(b)));
+    listing
+        .folders
+        .sort_by(|a, b| bytes(&a.folder).cmp(bytes(&b.folder)));
     Ok(Some(listing))
 }
 

@@ -11,7 +11,7 @@ use super::format::{FrameSize, SampleKind};
 use super::height::HeightHeader;
 use super::pack::PackedFrame;
 use super::wire::{Described, Stated};
-use super::{colour, height, wire};
+use super::{colour, height, pack, wire};
 
 /// The file that makes a folder a scan.
 pub const SCAN_FILE: &str = "scan.toml";
@@ -99,11 +99,14 @@ impl Scan {
     }
 }
 
-/// Reads the scan in `folder`: its `scan.toml`, and of its frames only the headers.
+/// Reads the scan in `folder`, which may be a place in a pack: its `scan.toml`, and of its frames only the headers.
 ///
 /// # Errors
 /// The description or a header is wrong, or they do not fit together; the error names file, line and key.
 pub fn read_scan(folder: &Path) -> Result<Scan> {
+    if let Some(packed) = pack::packed_scan(folder) {
+        return packed;
+    }
     let document = Document::read(&folder.join(SCAN_FILE))?;
     judge(folder, &document, &mut InFolder { folder })
 }

@@ -6,6 +6,7 @@ mod description;
 mod folder;
 mod format;
 mod height;
+mod inputs;
 mod pack;
 mod png_rows;
 mod profiles;
@@ -16,7 +17,7 @@ mod tiff;
 mod wire;
 mod write;
 
-pub use archive::{Archive, find_scans, read_archive};
+pub use archive::{Archive, Listing, find_scans, list_scans, read_archive};
 pub use colour::ColourReader;
 pub use description::{
     ColourPart, HeightKind, HeightPart, ProfilesPart, ScanDescription, ViewPart, ViewSide,
@@ -24,6 +25,7 @@ pub use description::{
 pub use folder::{SCAN_FILE, Scan, read_scan};
 pub use format::{FrameSize, MAX_FRAME_SAMPLES, SampleKind};
 pub use height::HeightReader;
+pub use inputs::{HashedFile, StatedFile, hashed_files, stated_files};
 pub use pack::{PACK_ENDING, PACK_FORMAT, Packed, PackedFrame, pack_recording, unpack_recording};
 pub use profiles::{Profiles, read_profile_file, read_profiles};
 pub use recording::{Recording, Rejected, RowSpan, group_recordings};

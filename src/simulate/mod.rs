@@ -5,6 +5,7 @@
 //! of threads and wherever the recording is cut into frames. See `docs/simulation.md` for the formulas.
 
 mod colours;
+mod day;
 mod field;
 mod heights;
 mod kinds;
@@ -26,6 +27,7 @@ mod target;
 mod tests;
 mod truth;
 
+pub use day::{Day, DayFault, DayWeighing, SimulatedDay, simulate_day};
 pub use field::SmoothField;
 pub use kinds::Kind;
 pub use layout::{Contact, Placing, lay_against};

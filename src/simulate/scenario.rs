@@ -114,6 +114,7 @@ impl Scenario {
             },
             spec: Spec::default(),
             learn: None,
+            fit: None,
         }
     }
 
@@ -290,7 +291,7 @@ fn scenario(
 }
 
 /// Strips of belly in four lanes; a scanner with small errors of every kind.
-fn belly_strips() -> Scenario {
+pub(super) fn belly_strips() -> Scenario {
     let model = harbour_1();
     let mut placing = placing(4);
     placing.yaw_spread_rad = 0.25;

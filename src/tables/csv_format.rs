@@ -39,7 +39,7 @@ pub fn write_csv(table: &PieceTable, to: impl Write) -> std::io::Result<()> {
 ///
 /// # Errors
 /// With the 1-based line and the column, but not the path.
-pub(crate) fn read_csv(from: impl Read) -> Result<Vec<PieceRecord>> {
+pub fn read_csv(from: impl Read) -> Result<Vec<PieceRecord>> {
     let mut reader = csv::Reader::from_reader(from);
     let names: Vec<String> = reader
         .headers()

@@ -57,28 +57,49 @@ pub fn write_parquet(table: &PieceTable, to: impl Write + Send) -> Result<()> {
     Ok(())
 }
 
-fn failed(error: impl std::fmt::Display) -> Error {
+pub(super) fn failed(error: impl std::fmt::Display) -> Error {
     Error::new(
         ErrorKind::Io,
         format!("the Parquet table could not be written: {error}"),
     )
 }
 
-fn field(column: &Column) -> Field {
-    let kind = match column.kind {
-        ColumnKind::Text => DataType::Utf8,
-        ColumnKind::Integer => DataType::UInt32,
-        ColumnKind::Number => DataType::Float64,
-        ColumnKind::Time => DataType::Timestamp(TimeUnit::Nanosecond, Some(UTC.into())),
+pub(super) fn field(column: &Column) -> Field {
+    let about = ColumnAbout {
+        name: &column.name,
+        unit: column.unit,
+        meaning: &column.meaning,
     };
-    let mut metadata = HashMap::from([("description".to_owned(), column.meaning.to_string())]);
-    if !column.unit.is_empty() {
-        metadata.insert("unit".to_owned(), column.unit.to_owned());
-    }
-    Field::new(column.name.as_ref(), kind, column.nullable).with_metadata(metadata)
+    about.field(column.kind, column.nullable)
 }
 
-fn array(column: &Column, pieces: &[PieceRecord]) -> Result<ArrayRef> {
+/// What a column of a Parquet table carries besides its values.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct ColumnAbout<'a> {
+    pub(crate) name: &'a str,
+    /// Empty where there is none.
+    pub(crate) unit: &'a str,
+    pub(crate) meaning: &'a str,
+}
+
+impl ColumnAbout<'_> {
+    /// The column with its unit and meaning as metadata.
+    pub(crate) fn field(self, kind: ColumnKind, nullable: bool) -> Field {
+        let kind = match kind {
+            ColumnKind::Text => DataType::Utf8,
+            ColumnKind::Integer => DataType::UInt32,
+            ColumnKind::Number => DataType::Float64,
+            ColumnKind::Time => DataType::Timestamp(TimeUnit::Nanosecond, Some(UTC.into())),
+        };
+        let mut metadata = HashMap::from([("description".to_owned(), self.meaning.to_owned())]);
+        if !self.unit.is_empty() {
+            metadata.insert("unit".to_owned(), self.unit.to_owned());
+        }
+        Field::new(self.name, kind, nullable).with_metadata(metadata)
+    }
+}
+
+pub(super) fn array(column: &Column, pieces: &[PieceRecord]) -> Result<ArrayRef> {
     let cells = pieces.iter().map(|piece| column.get(piece));
     Ok(match column.kind {
         ColumnKind::Text => Arc::new(

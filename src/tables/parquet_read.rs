@@ -1,6 +1,7 @@
 //! Reading a piece table back from Parquet, ours or one that a data tool has saved again.
 
 use std::fs::File;
+use std::path::Path;
 
 use arrow_array::cast::AsArray;
 use arrow_array::types::{
@@ -14,6 +15,7 @@ use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
 
 use super::PieceRecord;
 use super::columns::{Cell, Column, ColumnKind, blank_record};
+use super::parquet_stream::PRODUCT;
 use super::table::{match_columns, store_cell};
 use crate::{Error, ErrorKind, Result};
 
@@ -22,6 +24,28 @@ use crate::{Error, ErrorKind, Result};
 /// # Errors
 /// With the column and the 1-based row, but not the path.
 pub(crate) fn read_parquet(file: File) -> Result<Vec<PieceRecord>> {
+    let mut pieces = Vec::new();
+    read_rows(file, &mut |piece, _| {
+        pieces.push(piece);
+        Ok(())
+    })?;
+    Ok(pieces)
+}
+
+/// Reads a Parquet piece table a row at a time, in its order, with the product that each row names (empty where the table has no
+/// such column), so that a table of any length takes little memory.
+///
+/// # Errors
+/// As for [`read_pieces`](super::read_pieces), and whatever `take` returns.
+pub fn read_pieces_by_product(
+    path: &Path,
+    take: &mut dyn FnMut(PieceRecord, &str) -> Result<()>,
+) -> Result<()> {
+    let file = File::open(path).map_err(|e| Error::io(path, &e))?;
+    read_rows(file, take).map_err(|e| e.at(path))
+}
+
+fn read_rows(file: File, take: &mut dyn FnMut(PieceRecord, &str) -> Result<()>) -> Result<()> {
     let damaged = |error: &dyn std::fmt::Display| {
         Error::new(ErrorKind::Document, error.to_string()).expected("a sound Parquet file")
     };
@@ -33,21 +57,25 @@ pub(crate) fn read_parquet(file: File) -> Result<Vec<PieceRecord>> {
         .map(|field| field.name().clone())
         .collect();
     let columns = match_columns(&names)?;
+    let product_at = names.iter().position(|name| name == PRODUCT);
     let reader = builder.build().map_err(|e| damaged(&e))?;
-    let mut pieces = Vec::new();
+    let mut number = 0;
     for batch in reader {
         let batch = batch.map_err(|e| damaged(&e))?;
+        let products = product_at.and_then(|at| batch.column(at).as_string_opt::<i32>());
         for row in 0..batch.num_rows() {
             let mut record = blank_record();
             for (column, at) in &columns {
                 cell(&batch, *at, row, column)
                     .and_then(|cell| store_cell(column, &mut record, cell))
-                    .map_err(|error| in_row(error, pieces.len() + 1))?;
+                    .map_err(|error| in_row(error, number + 1))?;
             }
-            pieces.push(record);
+            number += 1;
+            let product = products.map_or("", |products| products.value(row));
+            take(record, product)?;
         }
     }
-    Ok(pieces)
+    Ok(())
 }
 
 /// Parquet has rows, not lines; the row goes into the words.

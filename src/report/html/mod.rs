@@ -5,12 +5,19 @@
 //! says how a quantity is called and shown. A page is a template in `templates/` that extends `page.html`, and a file
 //! here that fills it with texts and figures.
 
+mod agreement;
+mod agreement_charts;
 mod charts;
 mod history;
 mod history_charts;
 mod page;
 mod quantities;
 mod record;
+mod run_diff;
+mod summary;
 
+pub use agreement::{AgreementPage, agreement_page};
 pub use history::history_page;
 pub use record::{DriftRecord, LogPlace, record_page};
+pub use run_diff::{DiffPictures, run_diff_page, small_piece_picture};
+pub use summary::summary_page;

@@ -13,7 +13,7 @@ mod unpack;
 mod write;
 
 pub use read::PackedFrame;
-pub(super) use read::{is_pack, pack_scans};
+pub(super) use read::{hash_of_frame, is_pack, pack_scans, packed_scan};
 pub(super) use rows::{PackedColour, PackedHeights};
 pub use unpack::unpack_recording;
 pub use write::{Packed, pack_recording};

@@ -23,6 +23,8 @@ pub(super) const SCAN: &str = SCAN_FILE;
 pub(super) const PROFILES: &str = "profiles.csv";
 /// Largest text or description in a pack, bytes.
 const MOST_TEXT: u64 = 256 << 20;
+/// Largest entry: a chunk of the widest frame, or a JPEG.
+const MOST_ENTRY: u64 = 4 << 30;
 /// Largest `zarr.json` or `scan.toml`, bytes.
 const MOST_METADATA: u64 = 16 << 20;
 
@@ -70,6 +72,42 @@ pub fn pack_scans(file: &Path) -> Result<Vec<(PathBuf, Result<Scan>)>> {
             (place, scan)
         })
         .collect())
+}
+
+/// The scan at a place such as `early.zarr.zip/0003`; `None` where that is no place in a pack.
+pub fn packed_scan(place: &Path) -> Option<Result<Scan>> {
+    let file = place
+        .parent()
+        .filter(|file| is_pack(file) && file.is_file())?;
+    let frame = PackedFrame {
+        file: file.to_path_buf(),
+        group: place.file_name()?.to_str()?.to_string(),
+    };
+    Some(Pack::open(file).and_then(|mut pack| pack.scan(&frame)))
+}
+
+/// Length and BLAKE3 of all that a pack holds of a frame, names and bytes.
+///
+/// # Errors
+/// The pack cannot be read or is damaged.
+pub fn hash_of_frame(frame: &PackedFrame) -> Result<(u64, blake3::Hash)> {
+    let mut pack = Pack::open(&frame.file)?;
+    let within = format!("{}/", frame.group);
+    let names = pack.zip.file_names().filter_map(std::result::Result::ok);
+    let names = names.filter(|name| name.starts_with(&within));
+    let mut names: Vec<String> = names.map(std::borrow::Cow::into_owned).collect();
+    names.sort();
+    let mut hasher = blake3::Hasher::new();
+    let mut length = 0;
+    for name in names {
+        let bytes = pack.bytes(&name, MOST_ENTRY)?;
+        length += bytes.len() as u64;
+        hasher.update(&(name.len() as u64).to_le_bytes());
+        hasher.update(name.as_bytes());
+        hasher.update(&(bytes.len() as u64).to_le_bytes());
+        hasher.update(&bytes);
+    }
+    Ok((length, hasher.finalize()))
 }
 
 /// An open pack.

@@ -44,9 +44,8 @@ fn unpack_frame(scan: &Scan, into: &Path) -> Result<PathBuf> {
             );
         }
         let path = folder.join(file);
-        match path.parent() {
-            Some(parent) => std::fs::create_dir_all(parent).map_err(|e| Error::io(parent, &e))?,
-            None => {}
+        if let Some(parent) = path.parent() {
+            std::fs::create_dir_all(parent).map_err(|e| Error::io(parent, &e))?;
         }
         Ok(path)
     };

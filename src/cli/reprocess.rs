@@ -1,0 +1,319 @@
+//! `weighlight reprocess`.
+
+use std::path::{Path, PathBuf};
+use std::sync::Mutex;
+use std::time::{Duration, Instant};
+
+use clap::{ArgGroup, Args, ValueEnum};
+use indicatif::ProgressBar;
+use jiff::Timestamp;
+use serde_json::json;
+use weighlight::runs::{
+    Effort, Event, ProductSource, REJECTED_FILE, RunFolder, RunResult, RunSettings, execute,
+};
+use weighlight::scan::list_scans;
+use weighlight::{Error, ErrorKind, Result};
+
+use super::exit::Exit;
+use super::output;
+use super::shard_choice::{ShardChoice, shard};
+
+/// Measures whole archives into the folder of a run, which can be interrupted, shared by many machines, merged and compared.
+///
+/// The run holds Parquet tables cut by scanner and day, a list of the inputs that could not be used, and the hash of everything that
+/// went in. The same scans, profiles, calibrations and version give the same bytes, whatever the threads, parts or interruptions.
+/// Weights are estimates with standard uncertainties (k = 1), not legal for trade.
+#[derive(Debug, Args)]
+#[command(group = ArgGroup::new("profile").required(true).args(["product", "products"]))]
+#[command(after_help = "\
+Examples:
+  weighlight reprocess archive --products products --calibrations calibration --out run
+  weighlight reprocess archive --products products --calibrations calibration --out run --resume
+  weighlight reprocess archive --product rolls.toml --out part-3 --shard 3/8
+
+Exit codes: 0 all was measured; 4 done, but some inputs were rejected: run/rejected.csv says why.
+Limits of the spec are no verdict here: ask `weighlight summary`.")]
+pub(crate) struct Arguments {
+    /// Folders that hold scans at any depth
+    #[arg(required = true, value_name = "ARCHIVE")]
+    archives: Vec<PathBuf>,
+    /// Product profile for every scan, whatever product the scan names
+    #[arg(long, value_name = "FILE")]
+    product: Option<PathBuf>,
+    /// Folder of product profiles; each scan's own product is looked up there
+    #[arg(long, value_name = "DIR")]
+    products: Option<PathBuf>,
+    /// Folder of scanner calibrations; without it every scan is taken as already true
+    #[arg(long, value_name = "DIR")]
+    calibrations: Option<PathBuf>,
+    /// Folder of the run; new or empty, unless --resume
+    #[arg(long, value_name = "RUN")]
+    out: PathBuf,
+    /// Go on with the run in the folder, if there is one: only what is new, changed or missing is measured
+    #[arg(long)]
+    resume: bool,
+    /// Read all inputs of what is done already, instead of looking at their sizes and times
+    #[arg(long, requires = "resume")]
+    verify: bool,
+    /// Do only part I of N, counted from 1; `auto` takes both from a Slurm job array, `auto/N` the part from Slurm or Kubernetes
+    #[arg(long, value_name = "I/N", value_parser = ShardChoice::parse)]
+    shard: Option<ShardChoice>,
+    /// Number of threads; the result does not depend on it [default: all cores]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    threads: Option<u16>,
+    /// Form of the account on standard output
+    #[arg(long, value_enum, default_value = "text")]
+    format: AccountFormat,
+}
+
+/// The form of the account.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum AccountFormat {
+    /// For people; may change between versions
+    Text,
+    /// For programs; may only grow
+    Json,
+}
+
+pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
+    let threads = match arguments.threads {
+        Some(threads) => usize::from(threads),
+        None => std::thread::available_parallelism().map_or(1, usize::from),
+    };
+    rayon::ThreadPoolBuilder::new()
+        .num_threads(threads)
+        .build_global()
+        .map_err(|error| Error::new(ErrorKind::Unmeasurable, error.to_string()).key("--threads"))?;
+    let shard = shard(arguments.shard)?;
+    let products = match (&arguments.product, &arguments.products) {
+        (Some(file), _) => ProductSource::One(file.clone()),
+        (None, Some(folder)) => {
+            output::check_folder(folder, "product profiles")?;
+            ProductSource::Folder(folder.clone())
+        }
+        (None, None) => {
+            return Err(Error::new(
+                ErrorKind::Mismatch,
+                "no product profile is given",
+            ));
+        }
+    };
+    if let Some(folder) = &arguments.calibrations {
+        output::check_folder(folder, "scanner calibrations")?;
+    }
+    refuse_archive_in_run(arguments)?;
+    let settings = RunSettings::read(
+        &arguments.archives,
+        &products,
+        arguments.calibrations.as_deref(),
+        shard,
+    )?;
+    let listing = list_scans(&arguments.archives)?;
+    let folder = RunFolder::open(&arguments.out, arguments.resume)?;
+    let here = std::env::current_dir().map_or(String::new(), |path| path.display().to_string());
+    folder.note(
+        Timestamp::now(),
+        "started",
+        &[
+            ("version", settings.version.clone()),
+            ("shard", shard.to_string()),
+            ("threads", threads.to_string()),
+            ("in", here),
+        ],
+    )?;
+    let bar = output::progress(listing.len(), "reading scan");
+    let archive = listing.read(&|count| bar.inc(count as u64));
+    bar.finish_and_clear();
+    let frames = archive
+        .recordings
+        .iter()
+        .filter(|recording| shard.holds(recording.name.as_bytes()))
+        .map(|recording| recording.frames.len())
+        .sum();
+    let account = Account::new(frames);
+    let effort = Effort {
+        threads,
+        verify: arguments.verify,
+    };
+    let result = execute(&folder, &settings, archive, effort, &|event| {
+        account.tell(&event);
+    });
+    account.bar.finish_and_clear();
+    // The result is whole without this line, so that a journal that cannot be written does not undo it.
+    let noted = folder.note(
+        Timestamp::now(),
+        if result.is_ok() { "done" } else { "stopped" },
+        &match &result {
+            Ok(result) => vec![("measured", result.measured_now.to_string())],
+            Err(error) => vec![("error", error.to_string())],
+        },
+    );
+    let result = result?;
+    noted?;
+    // Those of recordings were told as they came.
+    for row in result
+        .rejected
+        .iter()
+        .filter(|row| row.recording.is_empty())
+    {
+        output::warn(&format!("not measured: {}: {}", row.input, row.reason));
+    }
+    show(arguments, &result)?;
+    Ok(match result.rejected.is_empty() {
+        true => Exit::Done,
+        false => Exit::Rejected,
+    })
+}
+
+/// A run inside its own archive would be searched for scans by every later run.
+fn refuse_archive_in_run(arguments: &Arguments) -> Result<()> {
+    let real = |path: &Path| std::fs::canonicalize(path).ok();
+    let Some(out) = real(&arguments.out) else {
+        return Ok(());
+    };
+    let inside = arguments.archives.iter().filter_map(|path| real(path));
+    match inside.into_iter().find(|archive| archive.starts_with(&out)) {
+        None => Ok(()),
+        Some(archive) => Err(Error::new(ErrorKind::Io, "the archive lies in the run")
+            .at(archive)
+            .key("--out")
+            .expected("expected a folder of the run's own")),
+    }
+}
+
+/// Tells how far a run is: a bar on a terminal, a line now and then elsewhere.
+struct Account {
+    bar: ProgressBar,
+    frames: usize,
+    lines: Mutex<Lines>,
+}
+
+struct Lines {
+    started: Instant,
+    said: Instant,
+    frames_done: usize,
+    to_do: usize,
+}
+
+/// Time between two lines where there is no terminal.
+const BETWEEN_LINES: Duration = Duration::from_secs(30);
+
+impl Account {
+    fn new(frames: usize) -> Self {
+        let now = Instant::now();
+        Self {
+            bar: output::progress_with_rate(frames, "scan"),
+            frames,
+            lines: Mutex::new(Lines {
+                started: now,
+                said: now,
+                frames_done: 0,
+                to_do: 0,
+            }),
+        }
+    }
+
+    fn tell(&self, event: &Event<'_>) {
+        // A lock that another thread left behind in a fault is as good as any here.
+        let mut lines = match self.lines.lock() {
+            Ok(lines) => lines,
+            Err(poisoned) => poisoned.into_inner(),
+        };
+        match event {
+            Event::Begin {
+                to_do,
+                done_before,
+                changed,
+                frames_to_do,
+            } => {
+                lines.to_do = *frames_to_do;
+                lines.started = Instant::now();
+                self.bar.set_length(*frames_to_do as u64);
+                self.bar.reset_eta();
+                if *done_before > 0 || *changed > 0 {
+                    self.say(&format!(
+                        "{} done before, {to_do} to measure, {changed} of them because of changed inputs or settings",
+                        output::counted(*done_before, "recording")
+                    ));
+                }
+            }
+            Event::Measured {
+                recording,
+                frames,
+                rejected,
+            } => {
+                lines.frames_done += frames;
+                self.bar.inc(*frames as u64);
+                for row in *rejected {
+                    self.say(&format!(
+                        "warning: recording {recording}: not measured: {}: {}",
+                        row.input, row.reason
+                    ));
+                }
+                if self.bar.is_hidden() && lines.said.elapsed() >= BETWEEN_LINES {
+                    lines.said = Instant::now();
+                    let rate = lines.frames_done as f64 / lines.started.elapsed().as_secs_f64();
+                    let left_s = lines.to_do.saturating_sub(lines.frames_done) as f64 / rate;
+                    self.say(&format!(
+                        "measured {} of {} scans ({} in the archive), {rate:.1} a second, about {} left",
+                        lines.frames_done,
+                        lines.to_do,
+                        self.frames,
+                        span(left_s)
+                    ));
+                }
+            }
+        }
+    }
+
+    fn say(&self, text: &str) {
+        self.bar.suspend(|| output::say(text));
+    }
+}
+
+/// A time span in the unit that suits it.
+fn span(seconds: f64) -> String {
+    match seconds {
+        s if s < 100.0 => format!("{s:.0} s"),
+        s if s < 6000.0 => format!("{:.0} min", s / 60.0),
+        s => format!("{:.1} h", s / 3600.0),
+    }
+}
+
+fn show(arguments: &Arguments, result: &RunResult) -> Result<()> {
+    let counts = result.counts;
+    let out = arguments.out.display();
+    output::to_stdout(|to| match arguments.format {
+        AccountFormat::Text => {
+            writeln!(
+                to,
+                "{out}: {} of {} measured ({} now), {}",
+                counts.measured,
+                output::counted(counts.recordings as usize, "recording"),
+                result.measured_now,
+                output::counted(counts.pieces as usize, "piece"),
+            )?;
+            if counts.rejected > 0 {
+                writeln!(
+                    to,
+                    "{} rejected: {}",
+                    output::counted(counts.rejected as usize, "input"),
+                    arguments.out.join(REJECTED_FILE).display()
+                )?;
+            }
+            writeln!(
+                to,
+                "weights are estimates with standard uncertainties (k = 1), not legal for trade"
+            )
+        }
+        AccountFormat::Json => {
+            let account = json!({
+                "format": "weighlight-run-account/1", "run": out.to_string(),
+                "recordings": counts.recordings, "measured": counts.measured, "measured_now": result.measured_now,
+                "pieces": counts.pieces, "rejected": counts.rejected,
+            });
+            serde_json::to_writer_pretty(&mut *to, &account)?;
+            to.write_all(b"\n")
+        }
+    })
+}

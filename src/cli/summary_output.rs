@@ -1,0 +1,293 @@
+//! A summary as text, JSON and CSV.
+
+use std::io::{Result, Write};
+
+use serde_json::{Value, json};
+use weighlight::runs::summary::{CONFIDENCE, Checked, Group, LimitKind, ProductSummary, Summary};
+use weighlight::tables::{round_to, with_uncertainty};
+
+/// The format word of the JSON form.
+const FORMAT: &str = "weighlight-summary/1";
+
+fn name(product: &str) -> &str {
+    match product {
+        "" => "(no product named)",
+        named => named,
+    }
+}
+
+fn number(value: Option<f64>, decimals: usize) -> String {
+    value.map_or("–".to_owned(), |value| format!("{value:.decimals$}"))
+}
+
+fn percent(value: Option<f64>) -> String {
+    number(value.map(|value| 100.0 * value), 1)
+}
+
+/// A share with its confidence limits, in percent.
+fn out_of_spec(group: &Group) -> String {
+    match group.out_of_spec_fraction() {
+        None => "–".to_owned(),
+        Some((share, [low, high])) => format!(
+            "{:.2} % ({:.2} to {:.2})",
+            100.0 * share,
+            100.0 * low,
+            100.0 * high
+        ),
+    }
+}
+
+fn head(to: &mut dyn Write, what: &str) -> Result<()> {
+    writeln!(
+        to,
+        "  {what:<17} {:>8} {:>9} {:>9} {:>8} {:>8} {:>7} {:>7}  out of spec",
+        "pieces", "a minute", "kg/hour", "mean g", "spread g", "fat %", "spread"
+    )
+}
+
+fn line(to: &mut dyn Write, what: &str, group: &Group) -> Result<()> {
+    writeln!(
+        to,
+        "  {what:<17} {:>8} {:>9} {:>9} {:>8} {:>8} {:>7} {:>7}  {}",
+        group.pieces(),
+        number(group.pieces_per_minute(), 1),
+        number(group.kg_per_hour(), 0),
+        number(group.mass_g.mean(), 1),
+        number(group.mass_g.sd(), 1),
+        percent(group.fat_fraction.mean()),
+        percent(group.fat_fraction.sd()),
+        out_of_spec(group)
+    )
+}
+
+/// Most hours that are listed for people; the other forms have them all.
+const MOST_HOURS: usize = 48;
+
+pub(super) fn text(to: &mut dyn Write, summary: &Summary, checked: &[Checked]) -> Result<()> {
+    writeln!(to, "{}", summary.inputs.join(", "))?;
+    if let Some([first, last]) = summary.span {
+        writeln!(
+            to,
+            "{} to {} UTC, {} recordings",
+            first.strftime("%Y-%m-%d %H:%M"),
+            last.strftime("%Y-%m-%d %H:%M"),
+            summary.recordings
+        )?;
+    }
+    if summary.not_measured > 0 {
+        writeln!(
+            to,
+            "{} recordings could not be measured",
+            summary.not_measured
+        )?;
+    }
+    for product in &summary.products {
+        writeln!(to, "\nproduct {}", name(&product.product))?;
+        writeln!(
+            to,
+            "  total {} kg, mean {} g a piece (k = 1)",
+            with_uncertainty(product.all.total_kg(), product.all.total_u_kg()),
+            with_uncertainty(
+                product.all.mass_g.mean().unwrap_or(f64::NAN),
+                product.all.mass_u_g.mean().unwrap_or(f64::NAN)
+            )
+        )?;
+        head(to, "")?;
+        line(to, "all", &product.all)?;
+        if product.lanes.keys().any(Option::is_some) {
+            for (lane, group) in &product.lanes {
+                let what = lane.map_or("no lane".to_owned(), |lane| format!("lane {lane}"));
+                line(to, &what, group)?;
+            }
+        }
+        for (hour, group) in product.hours.iter().take(MOST_HOURS) {
+            line(to, &hour.strftime("%Y-%m-%d %H h").to_string(), group)?;
+        }
+        if product.hours.len() > MOST_HOURS {
+            writeln!(
+                to,
+                "  … {} more hours: --format csv or json lists all",
+                product.hours.len() - MOST_HOURS
+            )?;
+        }
+        for (flag, count) in &product.out_of_spec {
+            writeln!(to, "  {}: {count} pieces: {}", flag.name(), flag.meaning())?;
+        }
+        belt(to, product)?;
+    }
+    if !checked.is_empty() {
+        writeln!(to, "\nlimits")?;
+    }
+    for it in checked {
+        let (factor, unit) = match it.limit.kind {
+            LimitKind::MostOutOfSpec => (100.0, " %"),
+            _ => (1.0, ""),
+        };
+        writeln!(
+            to,
+            "  {}: {} {}{unit}: found {}{unit}: {}",
+            name(&it.product),
+            it.limit.kind.words(),
+            factor * it.limit.value,
+            number(it.value.map(|value| factor * value), 2),
+            it.verdict.word()
+        )?;
+    }
+    writeln!(
+        to,
+        "\nspread: standard deviation; rates by the time for which the belt was seen; in brackets: {:.0} % confidence (Clopper-Pearson)",
+        100.0 * CONFIDENCE
+    )?;
+    writeln!(
+        to,
+        "weights are estimates with standard uncertainties (k = 1), not legal for trade"
+    )
+}
+
+fn belt(to: &mut dyn Write, product: &ProductSummary) -> Result<()> {
+    let Some(belt) = &product.belt else {
+        return Ok(());
+    };
+    writeln!(
+        to,
+        "  belt: {:.1} m seen; under pieces: {:.1} % of its length, {:.1} % of its area",
+        belt.length_m,
+        100.0 * belt.length_fraction,
+        100.0 * belt.area_fraction
+    )?;
+    if let Some([short, median, long, longest]) = belt.gaps_mm {
+        writeln!(
+            to,
+            "  gaps along the belt: {}; 5 % below {short:.0} mm, half below {median:.0} mm, 95 % below {long:.0} mm, longest {longest:.0} mm",
+            belt.gaps
+        )?;
+    }
+    if let Some(ratio) = belt.fullest_lane_ratio() {
+        let lanes: Vec<String> = belt
+            .lane_mass_fraction
+            .iter()
+            .map(|(lane, share)| format!("{lane}: {:.1} %", 100.0 * share))
+            .collect();
+        writeln!(
+            to,
+            "  mass by lane: {}; the fullest has {ratio:.2} of an even share",
+            lanes.join(", ")
+        )?;
+    }
+    Ok(())
+}
+
+/// A number as JSON, with no more digits than it deserves.
+fn rounded(value: Option<f64>, decimals: usize) -> Value {
+    value.map_or(Value::Null, |value| Value::from(round_to(value, decimals)))
+}
+
+fn group_json(group: &Group) -> Value {
+    let share = group.out_of_spec_fraction();
+    json!({
+        "pieces": group.pieces(),
+        "total_kg": round_to(group.total_kg(), 6), "total_u_kg": round_to(group.total_u_kg(), 6),
+        "belt_s": rounded(group.belt_s(), 3),
+        "pieces_per_minute": rounded(group.pieces_per_minute(), 3),
+        "kg_per_hour": rounded(group.kg_per_hour(), 3),
+        "mean_mass_g": rounded(group.mass_g.mean(), 3), "mean_mass_u_g": rounded(group.mass_u_g.mean(), 3),
+        "sd_mass_g": rounded(group.mass_g.sd(), 3),
+        "mean_fat_fraction": rounded(group.fat_fraction.mean(), 6), "sd_fat_fraction": rounded(group.fat_fraction.sd(), 6),
+        "out_of_spec": group.out_of_spec,
+        "out_of_spec_fraction": rounded(share.map(|it| it.0), 6),
+        "out_of_spec_low_fraction": rounded(share.map(|it| it.1[0]), 6),
+        "out_of_spec_high_fraction": rounded(share.map(|it| it.1[1]), 6),
+    })
+}
+
+pub(super) fn json(to: &mut dyn Write, summary: &Summary, checked: &[Checked]) -> Result<()> {
+    let products: Vec<Value> = summary.products.iter().map(|product| {
+        let with = |key: &str, value: Value, group: &Group| {
+            let mut object = group_json(group);
+            object[key] = value;
+            object
+        };
+        let lanes: Vec<Value> = product.lanes.iter().map(|(lane, group)| with("lane", json!(lane), group)).collect();
+        let hours: Vec<Value> =
+            product.hours.iter().map(|(hour, group)| with("hour", json!(hour.to_string()), group)).collect();
+        let flags: serde_json::Map<String, Value> =
+            product.out_of_spec.iter().map(|(flag, count)| (flag.name().to_owned(), json!(count))).collect();
+        let belt = product.belt.as_ref().map(|belt| {
+            let lanes: Vec<Value> = belt.lane_mass_fraction.iter()
+                .map(|(lane, share)| json!({"lane": lane, "mass_fraction": round_to(*share, 6)})).collect();
+            json!({
+                "length_m": round_to(belt.length_m, 3), "area_m2": round_to(belt.area_m2, 4),
+                "length_fraction": round_to(belt.length_fraction, 6), "area_fraction": round_to(belt.area_fraction, 6),
+                "gaps": belt.gaps,
+                "gaps_mm": belt.gaps_mm.map(|[a, b, c, d]| json!({
+                    "5_percent": round_to(a, 1), "median": round_to(b, 1), "95_percent": round_to(c, 1), "longest": round_to(d, 1),
+                })),
+                "lanes": lanes,
+                "fullest_lane_ratio": rounded(belt.fullest_lane_ratio(), 4),
+            })
+        });
+        json!({"product": product.product, "all": group_json(&product.all), "lanes": lanes, "hours": hours, "flags": flags, "belt": belt})
+    }).collect();
+    let limits: Vec<Value> = checked.iter().map(|it| {
+        let kind = match it.limit.kind {
+            LimitKind::MostOutOfSpec => "most_out_of_spec_fraction",
+            LimitKind::LeastPiecesPerMinute => "least_pieces_per_minute",
+            LimitKind::LeastKgPerHour => "least_kg_per_hour",
+        };
+        json!({
+            "product": it.product, "limit": kind, "value": it.limit.value, "found": rounded(it.value, 6),
+            "verdict": it.verdict.word().to_lowercase(),
+        })
+    }).collect();
+    let document = json!({
+        "format": FORMAT, "inputs": summary.inputs,
+        "from": summary.span.map(|it| it[0].to_string()), "to": summary.span.map(|it| it[1].to_string()),
+        "recordings": summary.recordings, "not_measured": summary.not_measured, "confidence": CONFIDENCE,
+        "products": products, "limits": limits,
+    });
+    serde_json::to_writer_pretty(&mut *to, &document)?;
+    to.write_all(b"\n")
+}
+
+pub(super) fn csv(to: &mut dyn Write, summary: &Summary) -> Result<()> {
+    writeln!(
+        to,
+        "product,lane,hour,pieces,total_kg,total_u_kg,pieces_per_minute,kg_per_hour,mean_mass_g,sd_mass_g,mean_fat_fraction,sd_fat_fraction,out_of_spec,out_of_spec_low_fraction,out_of_spec_high_fraction"
+    )?;
+    for product in &summary.products {
+        // Names hold no control characters, but may hold what CSV quotes.
+        let quoted = format!("\"{}\"", product.product.replace('"', "\"\""));
+        row(to, &quoted, "", "", &product.all)?;
+        for (lane, group) in &product.lanes {
+            let lane = lane.map_or("none".to_owned(), |lane| lane.to_string());
+            row(to, &quoted, &lane, "", group)?;
+        }
+        for (hour, group) in &product.hours {
+            row(to, &quoted, "", &hour.to_string(), group)?;
+        }
+    }
+    Ok(())
+}
+
+fn row(to: &mut dyn Write, product: &str, lane: &str, hour: &str, group: &Group) -> Result<()> {
+    let cell = |value: Option<f64>, decimals: usize| {
+        value.map_or(String::new(), |value| format!("{value:.decimals$}"))
+    };
+    let limits = group.out_of_spec_fraction().map(|it| it.1);
+    writeln!(
+        to,
+        "{product},{lane},{hour},{},{:.6},{:.6},{},{},{},{},{},{},{},{},{}",
+        group.pieces(),
+        group.total_kg(),
+        group.total_u_kg(),
+        cell(group.pieces_per_minute(), 3),
+        cell(group.kg_per_hour(), 3),
+        cell(group.mass_g.mean(), 3),
+        cell(group.mass_g.sd(), 3),
+        cell(group.fat_fraction.mean(), 6),
+        cell(group.fat_fraction.sd(), 6),
+        group.out_of_spec,
+        cell(limits.map(|it| it[0]), 6),
+        cell(limits.map(|it| it[1]), 6)
+    )
+}

@@ -1,0 +1,32 @@
+//! Runs over whole archives: every recording measured once, tables cut by scanner and day, results that do not depend on how
+//! often the run was interrupted or on how many machines shared it.
+
+pub mod diff;
+mod execute;
+mod folder;
+mod manifest;
+mod measure;
+mod merge;
+mod open;
+mod outcome;
+mod partition;
+mod partition_files;
+mod plain_table;
+mod progress;
+mod rows;
+mod settings;
+mod shard;
+pub mod summary;
+mod unit;
+
+pub use execute::{Effort, Event, RunResult, execute};
+pub use folder::RunFolder;
+pub use manifest::{MANIFEST_FILE, NamedFile, REJECTED_FILE, RUN_FILE, RunCounts, RunDescription};
+pub use merge::merge;
+pub use open::Run;
+pub use outcome::RejectedRow;
+pub use partition::Partition;
+pub use partition_files::TABLES;
+pub use rows::{InputRow, RecordingRow};
+pub use settings::{CalibrationEntry, ProductEntry, ProductSource, RunSettings};
+pub use shard::Shard;
