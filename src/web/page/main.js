@@ -34,7 +34,7 @@ export const failure = (text) => make("p", { className: "error", role: "alert" }
 function list(query) {
   where.textContent = "Scans";
   document.title = "Scans – weighlight";
-  const search = make("input", { type: "search", value: query.get("q") ?? "", placeholder: "Name, product, scanner", ariaLabel: "Filter" });
+  const search = make("input", { type: "search", value: query.get("q") ?? "", title: "Name, product, scanner", ariaLabel: "Filter" });
   const sort = make("select", { ariaLabel: "Sort" }, new Option("Newest first", "new"), new Option("Oldest first", "old"), new Option("By name", "name"));
   sort.value = query.get("sort") ?? "name";
   const count = make("span", { role: "status" });
