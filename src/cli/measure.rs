@@ -84,7 +84,7 @@ struct Outcome {
 }
 
 pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
-    output::set_threads(arguments.threads)?;
+    output::set_threads(arguments.threads.map(usize::from))?;
     check_folders(arguments)?;
     let one_product = arguments.product.as_deref().map(load_product).transpose()?;
     let calibrations = match &arguments.calibrations {

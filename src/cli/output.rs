@@ -41,12 +41,12 @@ pub(crate) fn to_file(
 }
 
 /// How many threads all that follows may use; the results do not depend on it.
-pub(crate) fn set_threads(threads: Option<u16>) -> Result<()> {
+pub(crate) fn set_threads(threads: Option<usize>) -> Result<()> {
     let Some(threads) = threads else {
         return Ok(());
     };
     rayon::ThreadPoolBuilder::new()
-        .num_threads(usize::from(threads))
+        .num_threads(threads)
         .build_global()
         .map_err(|error| Error::new(ErrorKind::Unmeasurable, error.to_string()).key("--threads"))
 }

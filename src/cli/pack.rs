@@ -49,7 +49,7 @@ pub(crate) struct UnpackArguments {
 }
 
 pub(crate) fn pack(arguments: &PackArguments) -> Result<Exit> {
-    output::set_threads(arguments.threads)?;
+    output::set_threads(arguments.threads.map(usize::from))?;
     let archive = read_archive(&arguments.scans)?;
     output::make_folder(&arguments.out)?;
     let names = names(&archive.recordings)?;

@@ -80,10 +80,7 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
         Some(threads) => usize::from(threads),
         None => std::thread::available_parallelism().map_or(1, usize::from),
     };
-    rayon::ThreadPoolBuilder::new()
-        .num_threads(threads)
-        .build_global()
-        .map_err(|error| Error::new(ErrorKind::Unmeasurable, error.to_string()).key("--threads"))?;
+    output::set_threads(Some(threads))?;
     let shard = shard(arguments.shard)?;
     let products = match (&arguments.product, &arguments.products) {
         (Some(file), _) => ProductSource::One(file.clone()),

@@ -15,18 +15,11 @@ use arrow_schema::{DataType, Field, Schema};
 use jiff::Timestamp;
 use parquet::arrow::ArrowWriter;
 use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
-use parquet::basic::{Compression, ZstdLevel};
 use parquet::file::metadata::KeyValue;
-use parquet::file::properties::WriterProperties;
 use serde_json::Value;
 
 use crate::error::{Error, ErrorKind, Result};
-use crate::tables::{ColumnAbout, ColumnKind, UTC, round_to};
-
-/// Rows of a batch; see the piece table for why it is fixed.
-const BATCH_ROWS: usize = 4096;
-/// Rows of a row group.
-const GROUP_ROWS: usize = 1 << 16;
+use crate::tables::{BATCH_ROWS, ColumnAbout, ColumnKind, UTC, round_to, stream_properties};
 
 /// The type of a column.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -186,15 +179,8 @@ impl<W: Write + Send> PlainStream<W> {
     pub(super) fn new(to: W, layout: Layout, version: &str) -> Result<Self> {
         let fields: Vec<Field> = layout.columns.iter().map(field).collect();
         let schema = Arc::new(Schema::new(fields));
-        let properties = WriterProperties::builder()
-            .set_created_by(format!("weighlight {version}"))
-            .set_compression(Compression::ZSTD(ZstdLevel::default()))
-            .set_max_row_group_row_count(Some(GROUP_ROWS))
-            .set_key_value_metadata(Some(vec![KeyValue::new(
-                "weighlight.format".to_owned(),
-                layout.format.to_owned(),
-            )]))
-            .build();
+        let format = KeyValue::new("weighlight.format".to_owned(), layout.format.to_owned());
+        let properties = stream_properties(version, vec![format]);
         let writer =
             ArrowWriter::try_new(to, Arc::clone(&schema), Some(properties)).map_err(failed)?;
         Ok(Self {

@@ -11,7 +11,7 @@ use super::format::{FrameSize, SampleKind};
 use super::height::HeightHeader;
 use super::pack::PackedFrame;
 use super::wire::{Described, Stated};
-use super::{colour, height, pack, wire};
+use super::{colour, height, inputs, pack, wire};
 
 /// The file that makes a folder a scan.
 pub const SCAN_FILE: &str = "scan.toml";
@@ -63,17 +63,8 @@ impl Scan {
     /// The files that hold it: its description and its frames', or the pack.
     #[must_use]
     pub fn files(&self) -> Vec<PathBuf> {
-        if let Some(frame) = &self.packed {
-            return vec![frame.file.clone()];
-        }
-        let views = self.description.views.iter();
-        let profiles = self.description.profiles.iter();
-        [self.document_path(), self.height_path()]
-            .into_iter()
-            .chain(views.map(|view| self.view_path(view)))
-            .chain(self.colour_path())
-            .chain(profiles.map(|part| self.folder.join(&part.file)))
-            .collect()
+        let names = inputs::names(self).into_iter();
+        names.map(|name| inputs::place(self, &name)).collect()
     }
 
     /// Path of its `scan.toml`.

@@ -33,7 +33,7 @@ pub struct HashedFile {
 
 /// The names of all files a scan is read from: its description first, then heights, views, colour, encoder record. A packed one has the pack's
 /// name alone.
-fn names(scan: &Scan) -> Vec<PathBuf> {
+pub(super) fn names(scan: &Scan) -> Vec<PathBuf> {
     if let Some(frame) = &scan.packed {
         return vec![
             frame
@@ -51,6 +51,14 @@ fn names(scan: &Scan) -> Vec<PathBuf> {
     names
 }
 
+/// Where the file of that name is.
+pub(super) fn place(scan: &Scan, name: &Path) -> PathBuf {
+    match &scan.packed {
+        Some(frame) => frame.file.clone(),
+        None => scan.folder.join(name),
+    }
+}
+
 fn nanoseconds(duration: Duration) -> i128 {
     i128::try_from(duration.as_nanos()).unwrap_or(0)
 }
@@ -63,10 +71,7 @@ pub fn stated_files(scan: &Scan) -> Result<Vec<StatedFile>> {
     names(scan)
         .into_iter()
         .map(|name| {
-            let path = match &scan.packed {
-                Some(frame) => frame.file.clone(),
-                None => scan.folder.join(&name),
-            };
+            let path = place(scan, &name);
             let data = std::fs::metadata(&path).map_err(|e| Error::io(&path, &e))?;
             Ok(StatedFile {
                 name,

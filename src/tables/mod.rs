@@ -20,6 +20,7 @@ pub use json_format::{provenance_json, write_json};
 pub use parquet_format::write_parquet;
 pub(crate) use parquet_format::{ColumnAbout, UTC};
 pub use parquet_read::read_pieces_by_product;
+pub(crate) use parquet_stream::{BATCH_ROWS, stream_properties};
 pub use parquet_stream::{PieceStream, StreamAbout};
 pub use provenance::{LearnedLimit, ProductUsed, Provenance, RecordingUsed};
 pub use record::{BudgetPart, ClassShare, Flag, PieceRecord};

@@ -20,10 +20,20 @@ pub(super) const PRODUCT: &str = "product";
 
 /// Rows that are handed to the writer at once. How rows are cut into batches shows in the file's bytes, so it depends on the rows'
 /// numbers alone.
-const BATCH_ROWS: usize = 4096;
+pub(crate) const BATCH_ROWS: usize = 4096;
 
 /// Rows of a row group, the part of a file that readers can take or leave.
 const GROUP_ROWS: usize = 1 << 16;
+
+/// How tables are written that come a batch at a time, by this version of the program.
+pub(crate) fn stream_properties(version: &str, metadata: Vec<KeyValue>) -> WriterProperties {
+    WriterProperties::builder()
+        .set_created_by(format!("weighlight {version}"))
+        .set_compression(Compression::ZSTD(ZstdLevel::default()))
+        .set_max_row_group_row_count(Some(GROUP_ROWS))
+        .set_key_value_metadata(Some(metadata))
+        .build()
+}
 
 /// What a streamed table says of itself.
 #[derive(Debug, Clone)]
@@ -66,12 +76,7 @@ impl<W: Write + Send> PieceStream<W> {
         )];
         let further = about.metadata.iter().cloned();
         metadata.extend(further.map(|(key, value)| KeyValue::new(key, value)));
-        let properties = WriterProperties::builder()
-            .set_created_by(format!("weighlight {}", about.version))
-            .set_compression(Compression::ZSTD(ZstdLevel::default()))
-            .set_max_row_group_row_count(Some(GROUP_ROWS))
-            .set_key_value_metadata(Some(metadata))
-            .build();
+        let properties = stream_properties(&about.version, metadata);
         let writer =
             ArrowWriter::try_new(to, Arc::clone(&schema), Some(properties)).map_err(failed)?;
         Ok(Self {

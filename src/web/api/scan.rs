@@ -12,6 +12,7 @@ use image::codecs::jpeg::JpegEncoder;
 use serde::Deserialize;
 use serde_json::{Value, json};
 use weighlight::colour::lab_from_srgb8;
+use weighlight::pipeline::{FrameView, MeasuredPiece};
 use weighlight::tables::{PieceTable, Provenance, RecordingUsed, write_json};
 use weighlight::views::{encode_heights, encode_marks};
 use weighlight::{Error, ErrorKind};
@@ -43,6 +44,18 @@ fn binary(bytes: Vec<u8>, about: String) -> Response {
         bytes,
     )
         .into_response()
+}
+
+/// What `answer` makes of a scan's measured frame and the pieces that reach into it.
+fn on_frame<T>(
+    store: &Store,
+    id: usize,
+    answer: impl FnOnce(&FrameView, &[MeasuredPiece]) -> Result<T, Refused>,
+) -> Result<T, Refused> {
+    let measured = store.measured(id)?;
+    let (_, scan) = store.scan(id).ok_or(Refused::Unknown)?;
+    let (view, pieces) = measured.frame(scan).ok_or(Refused::Unknown)?;
+    answer(view, pieces)
 }
 
 pub(super) async fn heights(
@@ -120,15 +133,12 @@ pub(super) async fn marks(
     Path(id): Path<usize>,
 ) -> Result<Response, Refused> {
     work(move || {
-        let measured = store.measured(id)?;
-        let (_, scan) = store.scan(id).ok_or(Refused::Unknown)?;
-        let (view, pieces) = measured.frame(scan).ok_or(Refused::Unknown)?;
-        let (rows, columns) = view.height_mm.dim();
-        let about = json!({ "rows": rows, "columns": columns });
-        Ok(binary(
-            packed(&encode_marks(view, pieces))?,
-            about.to_string(),
-        ))
+        on_frame(&store, id, |view, pieces| {
+            let (rows, columns) = view.height_mm.dim();
+            let about = json!({ "rows": rows, "columns": columns });
+            let marks = packed(&encode_marks(view, pieces))?;
+            Ok(binary(marks, about.to_string()))
+        })
     })
     .await
 }
@@ -138,22 +148,23 @@ pub(super) async fn colour(
     Path(id): Path<usize>,
 ) -> Result<Response, Refused> {
     work(move || {
-        let measured = store.measured(id)?;
-        let (_, scan) = store.scan(id).ok_or(Refused::Unknown)?;
-        let (view, _) = measured.frame(scan).ok_or(Refused::Unknown)?;
-        let colour = view.colour.as_ref().ok_or(Refused::Unknown)?;
-        let (rows, columns) = colour.dim();
-        let rgb: Vec<u8> = colour.iter().flatten().copied().collect();
-        let mut bytes = Vec::new();
-        JpegEncoder::new_with_quality(&mut bytes, COLOUR_QUALITY)
-            .encode(
-                &rgb,
-                columns as u32,
-                rows as u32,
-                image::ExtendedColorType::Rgb8,
-            )
-            .map_err(|error| Refused::Failed(Error::new(ErrorKind::Image, error.to_string())))?;
-        Ok(([(header::CONTENT_TYPE, "image/jpeg")], bytes).into_response())
+        on_frame(&store, id, |view, _| {
+            let colour = view.colour.as_ref().ok_or(Refused::Unknown)?;
+            let (rows, columns) = colour.dim();
+            let rgb: Vec<u8> = colour.iter().flatten().copied().collect();
+            let mut bytes = Vec::new();
+            JpegEncoder::new_with_quality(&mut bytes, COLOUR_QUALITY)
+                .encode(
+                    &rgb,
+                    columns as u32,
+                    rows as u32,
+                    image::ExtendedColorType::Rgb8,
+                )
+                .map_err(|error| {
+                    Refused::Failed(Error::new(ErrorKind::Image, error.to_string()))
+                })?;
+            Ok(([(header::CONTENT_TYPE, "image/jpeg")], bytes).into_response())
+        })
     })
     .await
 }
@@ -171,22 +182,16 @@ pub(super) async fn point(
     Query(at): Query<At>,
 ) -> Result<Json<Value>, Refused> {
     work(move || {
-        let measured = store.measured(id)?;
-        let (_, scan) = store.scan(id).ok_or(Refused::Unknown)?;
-        let (view, _) = measured.frame(scan).ok_or(Refused::Unknown)?;
-        let height = view
-            .height_mm
-            .get((at.row, at.column))
-            .ok_or(Refused::Unknown)?;
-        let rgb = view
-            .colour
-            .as_ref()
-            .and_then(|colour| colour.get((at.row, at.column)));
-        let lab = rgb.map(|rgb| lab_from_srgb8(*rgb));
-        Ok(Json(json!({
-            "height_mm": height.is_finite().then_some(height),
-            "lab": lab.map(|lab| [lab.l, lab.a, lab.b]),
-        })))
+        on_frame(&store, id, |view, _| {
+            let cell = (at.row, at.column);
+            let height = view.height_mm.get(cell).ok_or(Refused::Unknown)?;
+            let rgb = view.colour.as_ref().and_then(|colour| colour.get(cell));
+            let lab = rgb.map(|rgb| lab_from_srgb8(*rgb));
+            Ok(Json(json!({
+                "height_mm": height.is_finite().then_some(height),
+                "lab": lab.map(|lab| [lab.l, lab.a, lab.b]),
+            })))
+        })
     })
     .await
 }
