@@ -23,12 +23,15 @@ pub(crate) struct Arguments {
     /// Product profile for every scan
     #[arg(long, value_name = "FILE", conflicts_with = "products")]
     product: Option<PathBuf>,
-    /// Folder of product profiles [default: `products` in the first folder opened, if there is one]
+    /// Folder of product profiles [default: `products` in the first folder opened or beside it]
     #[arg(long, value_name = "DIR")]
     products: Option<PathBuf>,
-    /// Folder of scanner calibrations [default: `calibration` in the first folder opened, if there is one]
+    /// Folder of scanner calibrations [default: `calibration` in the first folder opened or beside it]
     #[arg(long, value_name = "DIR")]
     calibrations: Option<PathBuf>,
+    /// Folder that the page saves into: profiles, records, logs, runs; made when first needed
+    #[arg(long, value_name = "DIR", default_value = "weighlight-saved")]
+    save_to: PathBuf,
     /// Port to listen on [default: a free one]
     #[arg(
         long,
@@ -44,8 +47,13 @@ pub(crate) struct Arguments {
 
 pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
     let beside = |given: &Option<PathBuf>, name: &str| {
-        let first = arguments.scans.first().map(|folder| folder.join(name));
-        given.clone().or(first.filter(|folder| folder.is_dir()))
+        let first = arguments.scans.first()?;
+        let places = [
+            Some(first.join(name)),
+            first.parent().map(|it| it.join(name)),
+        ];
+        let found = places.into_iter().flatten().find(|folder| folder.is_dir());
+        given.clone().or(found)
     };
     let product = arguments
         .product
@@ -67,17 +75,24 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
         None => "none".to_owned(),
     };
     let told = format!(
-        "Product profiles: {}\nCalibrations: {}",
+        "Product profiles: {}\nCalibrations: {}\nSaves into: {}",
         arguments
             .product
             .as_ref()
             .map_or_else(|| used(&products), |file| file.display().to_string()),
-        used(&calibrations_folder)
+        used(&calibrations_folder),
+        arguments.save_to.display()
     );
+    let profiles = products.clone();
     let opened = Opened {
+        folders: arguments.scans.clone(),
+        runs: Vec::new(),
+        products,
+        calibrations_folder,
+        save_to: arguments.save_to.clone(),
         archive,
         profile_of: Box::new(move |recording| {
-            measure::profile_of(recording, product.as_ref(), products.as_deref())
+            measure::profile_of(recording, product.as_ref(), profiles.as_deref())
         }),
         calibrations,
     };

@@ -4,8 +4,8 @@ mod html;
 mod pictures;
 
 pub use html::{
-    AgreementPage, DiffPictures, DriftRecord, LogPlace, agreement_page, history_page, record_page,
-    run_diff_page, small_piece_picture, summary_page,
+    AgreementPage, CHART_SCRIPT_GZIP, DiffPictures, DriftRecord, LogPlace, agreement_page,
+    history_page, record_page, run_diff_page, small_piece_picture, summary_page,
 };
 
 pub use pictures::{

@@ -5,6 +5,8 @@ mod assets;
 mod guard;
 mod serve;
 
+use std::path::PathBuf;
+
 use weighlight::Result;
 use weighlight::calibration::CalibrationSet;
 use weighlight::product::Product;
@@ -18,6 +20,16 @@ pub(crate) type ProfileOf = Box<dyn Fn(&Recording) -> Result<(Product, ProductUs
 
 /// What was opened. The page reaches scans by their place in this list only, never by a path.
 pub(crate) struct Opened {
+    /// What was named on the command line: folders of scans.
+    pub(crate) folders: Vec<PathBuf>,
+    /// What was named on the command line: folders of runs.
+    pub(crate) runs: Vec<PathBuf>,
+    /// The folder of product profiles, if there is one.
+    pub(crate) products: Option<PathBuf>,
+    /// The folder of calibrations, if there is one.
+    pub(crate) calibrations_folder: Option<PathBuf>,
+    /// The only folder that the page writes into; made when first needed.
+    pub(crate) save_to: PathBuf,
     /// The scans.
     pub(crate) archive: Archive,
     /// Their product profiles.

@@ -9,10 +9,11 @@ use base64::engine::general_purpose::STANDARD;
 use crate::error::{Error, ErrorKind, Result};
 
 /// The chart library, packed by `build.rs`.
-const PACKED_SCRIPT: &[u8] = include_bytes!(concat!(env!("OUT_DIR"), "/charts.js.gz"));
+/// The script that draws charts, as a gzip file: for pages that load it by address instead of carrying it.
+pub const CHART_SCRIPT_GZIP: &[u8] = include_bytes!(concat!(env!("OUT_DIR"), "/charts.js.gz"));
 
 /// The same as text, once for all pages of a run.
-static SCRIPT_TEXT: LazyLock<String> = LazyLock::new(|| STANDARD.encode(PACKED_SCRIPT));
+static SCRIPT_TEXT: LazyLock<String> = LazyLock::new(|| STANDARD.encode(CHART_SCRIPT_GZIP));
 
 /// What every page has; templates see it as `page`.
 pub(super) struct Page {

@@ -47,7 +47,17 @@ pub(super) async fn scans(State(store): State<Arc<Store>>) -> Json<Value> {
     let table: Vec<[u8; 3]> = (0..256)
         .map(|i| colours.at(f64::from(i) / 255.0).0)
         .collect();
-    Json(json!({ "scans": scans, "rejected": rejected, "height_colours": table }))
+    let opened = &store.opened;
+    let shown = |path: &std::path::Path| path.display().to_string();
+    let all = |paths: &[std::path::PathBuf]| paths.iter().map(|it| shown(it)).collect::<Vec<_>>();
+    let places = json!({
+        "folders": all(&opened.folders),
+        "runs": all(&opened.runs),
+        "products": opened.products.as_deref().map(shown),
+        "calibrations": opened.calibrations_folder.as_deref().map(shown),
+        "save_to": shown(&opened.save_to),
+    });
+    Json(json!({ "places": places, "scans": scans, "rejected": rejected, "height_colours": table }))
 }
 
 pub(super) async fn picture(

@@ -1,8 +1,12 @@
 //! Answers to the page, from the same library functions as the commands.
 
+mod agree;
+mod check;
 mod list;
+mod runs;
 mod scan;
 mod store;
+mod tune;
 
 use std::sync::Arc;
 
@@ -17,6 +21,7 @@ use super::Opened;
 use store::Store;
 
 pub(super) fn routes(opened: Opened) -> Router {
+    let store = Arc::new(Store::new(opened));
     Router::new()
         .route("/api/scans", get(list::scans))
         .route("/api/scans/{id}/picture", get(list::picture))
@@ -25,7 +30,11 @@ pub(super) fn routes(opened: Opened) -> Router {
         .route("/api/scans/{id}/marks", get(scan::marks))
         .route("/api/scans/{id}/colour", get(scan::colour))
         .route("/api/scans/{id}/point", get(scan::point))
-        .with_state(Arc::new(Store::new(opened)))
+        .with_state(store.clone())
+        .merge(tune::routes(store.clone()))
+        .merge(check::routes(store.clone()))
+        .merge(agree::routes(store.clone()))
+        .merge(runs::routes(store))
 }
 
 /// An answer that could not be given.

@@ -1,19 +1,9 @@
 // One scan: its map, what the pointer is on, a cut, and the piece table beside it.
-import { ask, failure, make } from "./main.js";
+import { ask, digits, failure, make, withUncertainty } from "./kit.js";
 import { CLASS_COLOURS, FrameMap, decodeHeights } from "./map.js";
 import { drawSection } from "./section.js";
 
-const digits = (count) => new Intl.NumberFormat(undefined, { minimumFractionDigits: count, maximumFractionDigits: count });
 const [d0, d1] = [digits(0), digits(1)];
-
-// A value with its standard uncertainty: two digits of the uncertainty, the value to the same place.
-export function withUncertainty(value, u) {
-  if (value === null || value === undefined) return "–";
-  if (!(u > 0)) return d1.format(value);
-  const places = Math.max(0, 1 - Math.floor(Math.log10(u)));
-  const form = digits(Math.min(places, 6));
-  return `${form.format(value)} ± ${form.format(u)}`;
-}
 
 export function look(view, scan, opened, words) {
   const stop = new AbortController();
