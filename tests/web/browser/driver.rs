@@ -3,56 +3,80 @@
 //! Needs `chromium` and `chromedriver` (Debian: `chromium`, `chromium-driver`) and, for the check of accessibility, the script of axe-core, whose
 //! path `WEIGHLIGHT_AXE` tells. Where they are missing the tests of the browser say so and do nothing; `WEIGHLIGHT_BROWSER=required` makes that a failure.
 
-use std::io::{BufRead, BufReader};
+use std::io::{BufRead, BufReader, Read, Write};
+use std::net::TcpStream;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
-use fantoccini::wd::{Capabilities, WebDriverCompatibleCommand};
-use fantoccini::{Client, ClientBuilder, Locator};
+use base64::Engine;
 use serde_json::{Value, json};
-use tokio::runtime::Runtime;
 
 use crate::server::Server;
 
-/// Longest wait for anything that the page is to show: a debug of a slow machine, not a target.
+/// Longest wait for anything that the page is to show: what a busy machine may need, not a target.
 const PATIENCE: Duration = Duration::from_secs(60);
+/// The key under which WebDriver hands out elements (W3C WebDriver, section 12).
+const ELEMENT: &str = "element-6066-11e4-a52e-4f735466cecf";
 
-/// Chromium's own commands, past the standard of WebDriver.
-#[derive(Debug)]
-struct Devtools(&'static str, Value);
-
-impl WebDriverCompatibleCommand for Devtools {
-    fn endpoint(
-        &self,
-        base: &url::Url,
-        session: Option<&str>,
-    ) -> Result<url::Url, url::ParseError> {
-        base.join(&format!(
-            "session/{}/goog/cdp/execute",
-            session.unwrap_or_default()
-        ))
+/// Asks a driver (W3C WebDriver: JSON over HTTP); its answer's value, or what it says went wrong.
+fn ask(port: u16, method: &str, target: &str, body: &Value) -> Result<Value, String> {
+    let told = |error: std::io::Error| error.to_string();
+    let mut stream = TcpStream::connect(("127.0.0.1", port)).map_err(told)?;
+    let body = if method == "POST" {
+        body.to_string()
+    } else {
+        String::new()
+    };
+    write!(
+        stream,
+        "{method} {target} HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nContent-Type: application/json\r\nContent-Length: {}\r\nConnection: close\r\n\r\n{body}",
+        body.len()
+    )
+    .map_err(told)?;
+    let mut answer = BufReader::new(stream);
+    let mut length = 0;
+    loop {
+        let mut line = String::new();
+        answer.read_line(&mut line).map_err(told)?;
+        if line.trim().is_empty() {
+            break;
+        }
+        if let Some((name, value)) = line.split_once(':')
+            && name.eq_ignore_ascii_case("content-length")
+        {
+            length = value.trim().parse().map_err(|_| line.clone())?;
+        }
     }
-
-    fn method_and_body(&self, _: &url::Url) -> (http::Method, Option<String>) {
-        let body = json!({"cmd": self.0, "params": self.1});
-        (http::Method::POST, Some(body.to_string()))
+    let mut bytes = vec![0; length];
+    answer.read_exact(&mut bytes).map_err(told)?;
+    let mut answer: Value = serde_json::from_slice(&bytes).map_err(|error| error.to_string())?;
+    let value = answer["value"].take();
+    match value["error"].as_str() {
+        Some(error) => Err(format!(
+            "{error}: {}",
+            value["message"].as_str().unwrap_or_default()
+        )),
+        None => Ok(value),
     }
 }
 
 /// One browser with one page open.
 pub struct Browser {
     driver: Child,
-    runtime: Runtime,
-    client: Option<Client>,
+    port: u16,
+    session: String,
     origin: String,
 }
 
 impl Drop for Browser {
     fn drop(&mut self) {
-        if let Some(client) = self.client.take() {
-            let _ = self.runtime.block_on(client.close());
-        }
+        let _ = ask(
+            self.port,
+            "DELETE",
+            &format!("/session/{}", self.session),
+            &Value::Null,
+        );
         let _ = self.driver.kill();
         let _ = self.driver.wait();
     }
@@ -88,50 +112,47 @@ impl Browser {
                 port.trim_end_matches('.').parse().ok()
             })
             .expect("chromedriver tells its port");
-        let runtime = tokio::runtime::Builder::new_current_thread()
-            .enable_all()
-            .build()
-            .unwrap();
         // Root has no sandbox; nothing but this machine can be reached.
         let options = json!({"args": ["--headless=new", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage",
             "--enable-unsafe-swiftshader", "--lang=en-GB", "--force-color-profile=srgb", "--window-size=1280,800",
             "--host-resolver-rules=MAP * ~NOTFOUND , EXCLUDE 127.0.0.1"]});
-        let mut wanted = Capabilities::new();
-        wanted.insert("goog:chromeOptions".to_owned(), options);
-        wanted.insert("goog:loggingPrefs".to_owned(), json!({"browser": "ALL"}));
-        let client = runtime.block_on(
-            ClientBuilder::new(hyper_util::client::legacy::connect::HttpConnector::new())
-                .capabilities(wanted)
-                .connect(&format!("http://127.0.0.1:{port}")),
-        );
-        let client = match client {
-            Ok(client) => client,
+        let wanted = json!({"capabilities": {"alwaysMatch": {"goog:chromeOptions": options}}});
+        let session = match ask(port, "POST", "/session", &wanted) {
+            Ok(answer) => answer["sessionId"].as_str().unwrap().to_owned(),
             Err(error) => {
                 let _ = driver.kill();
+                let _ = driver.wait();
                 missing(&format!("no browser could be started: {error}"));
                 return None;
             }
         };
-        let origin = format!("http://127.0.0.1:{}", server.port);
         let browser = Self {
             driver,
-            runtime,
-            client: Some(client),
-            origin,
+            port,
+            session,
+            origin: format!("http://127.0.0.1:{}", server.port),
         };
         browser.size(1280, 800);
         browser.go(&format!("/open/{}{place}", server.token));
         Some(browser)
     }
 
-    fn client(&self) -> &Client {
-        self.client.as_ref().unwrap()
+    /// One command of the session.
+    fn command(&self, target: &str, body: Value) -> Value {
+        let target = format!("/session/{}{target}", self.session);
+        ask(self.port, "POST", &target, &body).unwrap_or_else(|error| panic!("{body}: {error}"))
+    }
+
+    /// The first element that fits, as part of a command's address.
+    fn element(&self, css: &str) -> String {
+        self.wait(&format!("document.querySelector({})", json!(css)));
+        let found = self.command("/element", json!({"using": "css selector", "value": css}));
+        format!("/element/{}", found[ELEMENT].as_str().unwrap())
     }
 
     /// Goes to an address of the server.
     pub fn go(&self, target: &str) {
-        let address = format!("{}{target}", self.origin);
-        self.runtime.block_on(self.client().goto(&address)).unwrap();
+        self.command("/url", json!({"url": format!("{}{target}", self.origin)}));
     }
 
     /// Sets the window's content to this size, CSS px.
@@ -149,17 +170,14 @@ impl Browser {
         self.devtools("Emulation.setEmulatedMedia", json!({"features": features}));
     }
 
-    fn devtools(&self, command: &'static str, with: Value) -> Value {
-        self.runtime
-            .block_on(self.client().issue_cmd(Devtools(command, with)))
-            .unwrap()
+    /// Chromium's own commands, past the standard of WebDriver.
+    fn devtools(&self, command: &str, with: Value) -> Value {
+        self.command("/goog/cdp/execute", json!({"cmd": command, "params": with}))
     }
 
     /// What a piece of script returns.
     pub fn run(&self, script: &str) -> Value {
-        self.runtime
-            .block_on(self.client().execute(script, Vec::new()))
-            .unwrap_or_else(|error| panic!("{script}: {error}"))
+        self.command("/execute/sync", json!({"script": script, "args": []}))
     }
 
     /// Waits until an expression of the page is true.
@@ -179,45 +197,32 @@ impl Browser {
 
     /// Clicks the first element that fits, as a pointer would.
     pub fn click(&self, css: &str) {
-        self.wait(&format!(
-            "document.querySelector({})",
-            Value::String(css.to_owned())
-        ));
-        self.runtime.block_on(async {
-            let element = self.client().find(Locator::Css(css)).await.unwrap();
-            element
-                .click()
-                .await
-                .unwrap_or_else(|error| panic!("{css}: {error}"));
-        });
+        self.command(&format!("{}/click", self.element(css)), json!({}));
     }
 
     /// Types into the first element that fits; what stood there goes.
     pub fn fill(&self, css: &str, text: &str) {
-        self.runtime.block_on(async {
-            let element = self.client().find(Locator::Css(css)).await.unwrap();
-            let _ = element.clear().await;
-            element
-                .send_keys(text)
-                .await
-                .unwrap_or_else(|error| panic!("{css}: {error}"));
-        });
+        let element = self.element(css);
+        self.command(&format!("{element}/clear"), json!({}));
+        self.command(&format!("{element}/value"), json!({"text": text}));
     }
 
     /// Chooses files in an `<input type=file>`.
     pub fn choose(&self, css: &str, files: &[PathBuf]) {
         let paths: Vec<_> = files.iter().map(|it| it.to_str().unwrap()).collect();
-        self.runtime.block_on(async {
-            let element = self.client().find(Locator::Css(css)).await.unwrap();
-            element.send_keys(&paths.join("\n")).await.unwrap();
-        });
+        let target = format!("{}/value", self.element(css));
+        self.command(&target, json!({"text": paths.join("\n")}));
     }
 
     /// Keeps a picture of the page under `target/browser-pictures`.
     pub fn picture(&self, name: &str) {
         let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("target/browser-pictures");
         std::fs::create_dir_all(&folder).unwrap();
-        let picture = self.runtime.block_on(self.client().screenshot()).unwrap();
+        let target = format!("/session/{}/screenshot", self.session);
+        let picture = ask(self.port, "GET", &target, &Value::Null).unwrap();
+        let picture = base64::engine::general_purpose::STANDARD
+            .decode(picture.as_str().unwrap())
+            .unwrap();
         std::fs::write(folder.join(format!("{name}.png")), picture).unwrap();
     }
 
@@ -233,10 +238,7 @@ impl Browser {
             axe.run(document, {{ runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa'] }})
             .then((found) => done(found.violations.map((it) => `${{it.id}}: ${{it.help}}: ${{it.nodes.slice(0, 3).map((node) => node.html + ' ' + node.failureSummary).join(' | ')}}`)), (error) => done([String(error)]));"
         );
-        let found = self
-            .runtime
-            .block_on(self.client().execute_async(&run, Vec::new()))
-            .unwrap();
+        let found = self.command("/execute/async", json!({"script": run, "args": []}));
         serde_json::from_value(found).unwrap()
     }
 
