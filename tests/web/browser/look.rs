@@ -72,7 +72,5 @@ fn from_the_list_to_a_piece_and_its_row() {
     browser.size(390, 844);
     browser.picture("look-phone");
     assert_eq!(browser.accessibility(), Vec::<String>::new());
-    let wide = browser.run("return document.documentElement.scrollWidth");
-    let wide = wide.as_u64().unwrap();
-    assert!(wide <= 390, "{wide}: the page is wider than the phone");
+    browser.fits();
 }
