@@ -80,7 +80,9 @@ fn colour_density_fit_spec_and_a_learned_limit_change_as_measuring_does() {
     let kept = keep_scan(&recording, 1, &plan(&learning)).unwrap();
     let before = both(&kept, &recording, &product).0;
     let edits: [(&str, fn(&mut Product)); 6] = [
-        ("limit", |it| it.classes[0].lab.as_mut().unwrap().l.low = 70.0),
+        ("limit", |it| {
+            it.classes[0].lab.as_mut().unwrap().l.low = 70.0
+        }),
         ("density", |it| {
             it.classes[1].density = DensityRule::Given { kg_m3: 900.0 };
         }),
@@ -152,7 +154,10 @@ fn planes_and_counts_say_the_same_as_the_table() {
             let counted: u32 = axis.iter().sum();
             // Cells beside the colour frame have a class, that of the base, and no colour.
             assert!(counted as usize <= cells && cells > 0);
-            assert!(f64::from(counted) > 0.98 * cells as f64, "{counted} of {cells}");
+            assert!(
+                f64::from(counted) > 0.98 * cells as f64,
+                "{counted} of {cells}"
+            );
         }
     }
 }

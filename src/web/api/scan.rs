@@ -21,7 +21,7 @@ use super::store::Store;
 use super::{Refused, work};
 
 /// Quality of the colour layer: no difference to be seen at arm's length (common practice, no source).
-const COLOUR_QUALITY: u8 = 88;
+pub(super) const COLOUR_QUALITY: u8 = 88;
 
 fn io(source: &std::io::Error) -> Refused {
     Refused::Failed(Error::io("the answer", source))
