@@ -168,7 +168,7 @@ class Bench {
   go(by) { if (this.steps.go(by)) this.moved(null); }
   moved(what) {
     const shape = JSON.stringify(this.profile.class.map((it) => [it.name, Boolean(it.lab), Boolean(it.composition), Boolean(it.depth_mm)])) + this.profile.base + Boolean(this.profile.learn);
-    if (shape !== this.shape) { this.panel(); this.tools(); } else if (what === null || this.tab === "colour") this.fields.refresh();
+    if (shape !== this.shape) { this.panel(); this.tools(); } else if (what === null || this.tab === "colour") this.fields.refresh(what === null);
     if (this.tab === "colour") this.colours.show();
     if (what === null && this.map) this.map.showStrokes(this.steps.now.strokes);
     this.remember();

@@ -14,11 +14,11 @@ export class Fields {
     const wrong = make("small", { className: "wrong", id: `${id}-wrong`, role: "alert" });
     input.id = id;
     input.setAttribute("aria-describedby", wrong.id);
-    const field = { path, key, input, wrong, show: () => { if (document.activeElement !== input || input.type !== "number") show(); } };
+    const field = { path, key, input, wrong, group: [input], show };
     const change = () => {
       const [value, words] = read();
-      if (words) { this.mark(field, words); return; }
-      this.mark(field, "");
+      for (const one of this.all.filter((one) => one.wrong === field.wrong)) this.mark(one, words ?? "");
+      if (words) return;
       this.edit(put(this.now(), path, value), key);
     };
     input.oninput = change;
@@ -28,8 +28,8 @@ export class Fields {
     return field;
   }
   mark({ input, wrong }, words) { wrong.textContent = words; input.setAttribute("aria-invalid", String(Boolean(words))); }
-  // The values of the profile, and no words of what was wrong.
-  refresh() { for (const field of this.all) { field.show(); this.mark(field, ""); } }
+  // The values of the profile, and no words of what was wrong; what is being typed stays.
+  refresh(all) { for (const field of this.all) if (all || !field.group.includes(document.activeElement)) { field.show(); this.mark(field, ""); } }
   // Shows beside its field what the program found wrong; whether there is such a field.
   blame(key, words) {
     const found = this.all.find((field) => field.key === key) ?? this.all.find((field) => field.key.startsWith(`${key}.`) || field.key.startsWith(`${key}[`));
@@ -80,6 +80,7 @@ export class Fields {
     });
     // What is wrong is wrong with both: it stands once, and goes from both.
     fields[1].wrong = fields[0].wrong;
+    for (const field of fields) field.group = inputs;
     inputs[1].setAttribute("aria-describedby", fields[0].wrong.id);
     for (const input of inputs) input.onblur = () => { if (!fields[0].wrong.textContent && !inputs.includes(document.activeElement)) fields.forEach((field) => field.show()); };
     return make("div", { className: "field range" }, make("span", { className: "name" }, label, make("span", { className: "unit" }, unit ? ` ${unit}` : "")), inputs[0], make("span", {}, "to"), inputs[1], fields[0].wrong);
