@@ -46,6 +46,7 @@ class Bench {
     this.map = new TuneMap(this.box, cells, decodeHeights(new Uint8Array(await heights.arrayBuffer()), cells), this.opened.height_colours, (what, at) => this.pointed(what, at), (stroke) => this.stroked(stroke));
     this.map.layers.shade = 0.6;
     this.start = await this.preview.once({ profile: this.base, from: this.from });
+    this.say("Measured. What is changed is shown at once.");
     this.tools();
     this.panel();
     this.shown(this.start);

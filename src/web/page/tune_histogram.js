@@ -2,7 +2,7 @@
 import { digits } from "./kit.js";
 import { CLASS_COLOURS } from "./map.js";
 
-const HEIGHT = 72, STEP = 0.5;
+const HEIGHT = 92, STEP = 0.5;
 const d1 = digits(1);
 const svg = (name, attributes, ...children) => {
   const element = document.createElementNS("http://www.w3.org/2000/svg", name);
@@ -26,7 +26,7 @@ export class Histogram {
   x(value) { return 12 + (this.width - 24) * (Math.min(this.range[1], Math.max(this.range[0], value)) - this.range[0]) / (this.range[1] - this.range[0]); }
   value(x) { const raw = this.range[0] + (x - 12) * (this.range[1] - this.range[0]) / (this.width - 24); return Math.round(raw / STEP) * STEP; }
   handle(name, end) {
-    const group = svg("g", { role: "slider", tabindex: 0, class: "limit" }, svg("rect", { class: "grab", x: -22, y: 0, width: 44, height: HEIGHT }), svg("line", { y1: 4, y2: HEIGHT - 4 }), svg("circle", { cy: end ? HEIGHT - 14 : 14, r: 8 }));
+    const group = svg("g", { role: "slider", tabindex: 0, class: "limit" }, svg("rect", { class: "grab", x: -22, y: 0, width: 44, height: HEIGHT }), svg("line", { y1: 4, y2: HEIGHT - 16 }), svg("circle", { cy: end ? 52 : 32, r: 8 }));
     const move = (value) => {
       const [low, high] = this.axis.ends, other = this.limits[this.own]?.[1 - end];
       const within = Math.min(end ? high : other ?? high, Math.max(end ? other ?? low : low, value));
@@ -67,7 +67,7 @@ export class Histogram {
       const bins = [];
       for (let value = from; value < to; value++) bins.push(value - this.axis.first);
       const most = Math.max(1, ...bins.map((bin) => this.counts.reduce((all, one) => all + one[bin], 0)));
-      const tall = (cells) => (base - 6) * Math.sqrt(cells / most);
+      const tall = (cells) => (base - 24) * Math.sqrt(cells / most);
       const below = new Float64Array(bins.length);
       this.counts.forEach((one, k) => {
         let path = "";
@@ -87,7 +87,7 @@ export class Histogram {
     });
     const own = this.limits[this.own];
     if (own) {
-      parts.push(svg("rect", { class: "inside", x: this.x(own[0]), width: Math.max(0, this.x(own[1]) - this.x(own[0])), y: 1, height: 4 }));
+      parts.push(svg("rect", { class: "inside", x: this.x(own[0]), width: Math.max(0, this.x(own[1]) - this.x(own[0])), y: 1, height: 5 }));
       this.handles.forEach((handle, end) => {
         const [low, high] = this.axis.ends;
         handle.setAttribute("transform", `translate(${this.x(own[end])} 0)`);

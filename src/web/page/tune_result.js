@@ -15,7 +15,7 @@ export function change(before, after, u) {
 export const SUMS = [
   ["Pieces", (it) => d0.format(it.pieces), (a, b) => change(a.pieces, b.pieces, 10)],
   ["Mass of all, g", (it) => withUncertainty(it.mass_g, it.mass_u_g), (a, b) => change(a.mass_g, b.mass_g, b.mass_u_g)],
-  ["Fat share of the surface, %", (it) => withUncertainty(percent(it.fat_fraction), percent(it.fat_u_fraction)), (a, b) => change(percent(a.fat_fraction), percent(b.fat_fraction), percent(b.fat_u_fraction))],
+  ["Fat of the surface, %", (it) => withUncertainty(percent(it.fat_fraction), percent(it.fat_u_fraction)), (a, b) => change(percent(a.fat_fraction), percent(b.fat_fraction), percent(b.fat_u_fraction))],
   ["Outside the spec", (it) => d0.format(it.outside_spec), (a, b) => change(a.outside_spec, b.outside_spec, 10)],
 ];
 
