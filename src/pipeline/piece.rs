@@ -105,12 +105,17 @@ pub fn measure_region(region: Region, method: &Method<'_>, site: &Site<'_>) -> R
             true => kept_rasters(&shape, raster),
             false => (Array2::default((0, 0)), Array2::default((0, 0)), Vec::new()),
         };
+        let height_mm = match site.keep_rasters {
+            true => shape.mended.heights_mm.clone(),
+            false => Array2::default((0, 0)),
+        };
         let piece = MeasuredPiece {
             record,
             fat_budget,
             first_row: shape.region.first_row,
             first_column: shape.region.first_column,
             footprint,
+            height_mm,
             class,
             shared,
         };

@@ -210,7 +210,7 @@ class Bench {
     this.say("Not measured: what is shown is of the last sound values.");
   }
   pointed(what, at) {
-    const cell = this.map.cell(at);
+    const cell = at && this.map.cell(at);
     if (!cell) return;
     const index = cell[0] * this.map.about.columns + cell[1], piece = this.map.piece(index);
     if (what === "pick") this.select(piece, false);
@@ -222,6 +222,7 @@ class Bench {
   }
   select(piece, centre) { this.selected = piece; this.map.select(piece, centre); if (this.tab === "table") this.panel(); }
   stroked(stroke) {
+    if (!stroke) { this.map.showStrokes(this.steps.now.strokes); return; }
     this.erasing = stroke.label === 0;
     this.set({ strokes: [...this.steps.now.strokes, stroke] }, `stroke ${this.steps.now.strokes.length}`);
     if (this.autoFit) this.fit();

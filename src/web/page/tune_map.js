@@ -14,7 +14,7 @@ export class TuneMap extends FrameMap {
     this.paintLayer = this.layer();
     this.named = new Uint8Array(about.rows * about.columns);
     this.brush = { label: 0, radius_mm: 4 };
-    this.cursor = null;
+    this.ring = null;
     this.catchBrush();
     this.canvas.setAttribute("aria-label", "Map of the scan with its classes. Arrow keys move, plus and minus zoom, 0 shows all. With a brush, arrow keys move it and Space paints.");
   }
@@ -94,8 +94,8 @@ export class TuneMap extends FrameMap {
     to.globalAlpha = 1;
     to.imageSmoothingEnabled = false;
     to.drawImage(this.paintLayer.sheet, left, top, ...size);
-    if (this.tool === "brush" && this.cursor) {
-      const [x, y] = this.toCanvas(this.cursor);
+    if (this.tool === "brush" && this.ring) {
+      const [x, y] = this.toCanvas(this.ring);
       const ring = (width, ink) => { to.lineWidth = width; to.strokeStyle = ink; to.beginPath(); to.arc(x, y, Math.max(3, this.brush.radius_mm * this.scale), 0, 7); to.stroke(); };
       ring(4, "#000"); ring(2, "#fff");
     }
@@ -103,25 +103,33 @@ export class TuneMap extends FrameMap {
   // The brush goes before moving and picking; two fingers still move the map.
   catchBrush() {
     const canvas = this.canvas, before = { down: canvas.onpointerdown, move: canvas.onpointermove, up: canvas.onpointerup, cancel: canvas.onpointercancel, key: canvas.onkeydown };
-    let stroke = null;
+    let stroke = null, first = null;
     const point = (event) => this.toMm(event).map((mm) => Math.round(10 * mm) / 10);
     const add = (to) => {
       const from = stroke.points.at(-1) ?? to;
       stroke.points.push(to);
       const [c0, r0, c1, r1] = this.dab(stroke, from, to), rows = this.about.rows;
       if (c1 >= c0 && r1 >= r0) this.paintLayer.pen.putImageData(this.paintLayer.image, 0, 0, c0, rows - 1 - r1, c1 - c0 + 1, r1 - r0 + 1);
-      this.cursor = to;
+      this.ring = to;
       this.draw();
     };
     const end = () => { const done = stroke; stroke = null; if (done) this.onStroke(done); };
     canvas.onpointerdown = (event) => {
-      if (this.tool !== "brush" || event.button !== 0 || !event.isPrimary) return before.down(event);
+      if (this.tool !== "brush" || event.button !== 0) return before.down(event);
+      if (!event.isPrimary) {
+        // A second finger: not painting after all, but moving.
+        if (stroke) { stroke = null; this.onStroke(null); }
+        if (first) before.down(first);
+        first = null;
+        return before.down(event);
+      }
+      first = event;
       canvas.setPointerCapture(event.pointerId);
       stroke = { ...this.brush, points: [] };
       add(point(event));
     };
     canvas.onpointermove = (event) => {
-      if (this.tool === "brush") { this.cursor = this.toMm(event); this.draw(); }
+      if (this.tool === "brush") { this.ring = this.toMm(event); this.draw(); }
       if (stroke && event.isPrimary) { for (const one of event.getCoalescedEvents?.() ?? [event]) { const to = point(one), last = stroke.points.at(-1); if (Math.hypot(to[0] - last[0], to[1] - last[1]) > 0.3) add(to); } }
       else before.move(event);
     };
@@ -131,9 +139,9 @@ export class TuneMap extends FrameMap {
       const moves = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, 1], ArrowDown: [0, -1] }, move = moves[event.key];
       if (this.tool !== "brush" || (!move && event.key !== " ")) return before.key(event);
       event.preventDefault();
-      this.cursor ??= [...this.centre];
-      if (move) { this.cursor = this.cursor.map((mm, k) => mm + this.brush.radius_mm * move[k] * (event.shiftKey ? 4 : 1)); this.draw(); this.onMove("move", this.cursor); }
-      else { stroke = { ...this.brush, points: [] }; add(this.cursor.map((mm) => Math.round(10 * mm) / 10)); end(); }
+      this.ring ??= [...this.centre];
+      if (move) { this.ring = this.ring.map((mm, k) => mm + this.brush.radius_mm * move[k] * (event.shiftKey ? 4 : 1)); this.draw(); this.onMove("move", this.ring); }
+      else { stroke = { ...this.brush, points: [] }; add(this.ring.map((mm) => Math.round(10 * mm) / 10)); end(); }
     };
   }
 }
