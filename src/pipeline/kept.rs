@@ -31,6 +31,7 @@ pub struct KeptScan {
     scan: String,
     rows: Range<usize>,
     grid: SurfaceGrid,
+    height_mm: Array2<f32>,
     field: Option<ColourField>,
     rules: PieceRules,
     learner: Option<Learner>,
@@ -156,6 +157,7 @@ pub fn keep_scan(recording: &Recording, index: usize, plan: &Plan<'_>) -> Result
                 let first = recording.frames.first().map(|it| &it.description);
                 return Ok(KeptScan {
                     scan: scan.description.id.clone(),
+                    height_mm: passed.kept_mm.unwrap_or_default(),
                     rows,
                     grid: passed.grid,
                     rules: plan.product.piece.clone(),
@@ -193,6 +195,18 @@ impl KeptScan {
     #[must_use]
     pub fn size(&self) -> (usize, usize) {
         (self.rows.len(), self.grid.columns)
+    }
+
+    /// Heights of the scan above the belt, mm; NaN where nothing was seen.
+    #[must_use]
+    pub fn height_mm(&self) -> &Array2<f32> {
+        &self.height_mm
+    }
+
+    /// The surface's grid.
+    #[must_use]
+    pub fn grid(&self) -> &SurfaceGrid {
+        &self.grid
     }
 
     /// Whether the scan has colour.

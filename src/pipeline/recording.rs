@@ -2,6 +2,8 @@
 
 use std::ops::Range;
 
+use ndarray::Array2;
+
 use super::belt::scales_u_rel;
 use super::clock::Clock;
 use super::frames::{BrokenFrame, FrameRows};
@@ -97,6 +99,8 @@ pub struct Passed {
     pub views: Vec<FrameView>,
     /// The shapes of the pieces, where they are kept.
     pub shapes: Vec<Option<Box<Shape>>>,
+    /// The heights of the rows whose shapes are kept.
+    pub kept_mm: Option<Array2<f32>>,
     /// Colour as far as it is still held.
     pub colour: Option<ColourField>,
     /// Colours counted, if that was the purpose.
@@ -191,6 +195,7 @@ pub fn pass(
             Purpose::Keep { rows } => Some(rows.clone()),
             _ => None,
         },
+        kept_mm: None,
         scales_u_rel: plan.calibration.map_or([0.0; 3], scales_u_rel),
         light: lighting::lighting(first, plan.calibration)?,
         method: &method,
@@ -290,6 +295,7 @@ pub fn pass(
         measured,
         views,
         shapes,
+        kept_mm: work.kept_mm,
         colour: work.colour,
         learner: work.learner,
         grid,

@@ -41,6 +41,8 @@ pub struct Work<'a> {
     pub colour_bands: Vec<Array2<[u8; 3]>>,
     /// Rows whose pieces keep their shapes, and their colour with them.
     pub keep_shapes: Option<Range<usize>>,
+    /// The heights of those rows.
+    pub kept_mm: Option<Array2<f32>>,
 }
 
 impl Work<'_> {
@@ -51,6 +53,7 @@ impl Work<'_> {
     pub fn bands(&mut self, stream: &mut SurfaceStream) -> Result<()> {
         while let Some(band) = stream.next_band() {
             let band_end = band.end_row();
+            self.keep_heights(&band);
             let kept = self.bands.is_some().then(|| band.clone());
             let regions = self.finder.push(band);
             if let Some(learner) = &mut self.learner {
@@ -99,6 +102,22 @@ impl Work<'_> {
             }
         }
         Ok(())
+    }
+
+    fn keep_heights(&mut self, band: &SurfaceBand) {
+        let Some(rows) = &self.keep_shapes else {
+            return;
+        };
+        let none = || Array2::from_elem((rows.len(), self.grid.columns), f32::NAN);
+        let kept_mm = self.kept_mm.get_or_insert_with(none);
+        let from = rows.start.max(band.first_row);
+        let to = rows.end.min(band.end_row());
+        if from < to {
+            let inside = s![from - band.first_row..to - band.first_row, ..];
+            let target = s![from - rows.start..to - rows.start, ..];
+            let heights_mm = band.heights_mm.slice(inside);
+            kept_mm.slice_mut(target).assign(&heights_mm);
+        }
     }
 
     /// Whether all shapes to keep have been found, and nothing that is still to come lies before one of them.

@@ -144,6 +144,13 @@ fn planes_and_counts_say_the_same_as_the_table() {
         assert!((area_cm2 / row.area_cm2 - 1.0).abs() < 1e-6, "{row:?}");
     }
     assert!(filled.iter().any(|it| *it));
+    let seen = kept.height_mm().iter().zip(&numbers).zip(&filled);
+    let (mut on_piece, mut high) = (0, 0);
+    for ((height_mm, number), filled) in seen {
+        on_piece += usize::from(*number > 0 && !filled);
+        high += usize::from(*number > 0 && !filled && *height_mm > 0.2);
+    }
+    assert!(high as f64 > 0.98 * on_piece as f64, "{high} of {on_piece}");
     for (class, number) in plane.iter().zip(&numbers) {
         assert_eq!(*class == u8::MAX, *number == 0);
     }

@@ -41,7 +41,7 @@ class Bench {
     this.steps = new Steps({ profile: fromAddress(about.profile, this.words), strokes: this.keptStrokes() });
     this.lay();
     this.preview = new Preview(this.scan.id, this.signal, (told) => this.shown(told), (error) => this.refused(error), (words) => this.say(words));
-    const heights = await ask(`api/scans/${this.scan.id}/heights`, this.signal);
+    const heights = await ask(`api/tune/${this.scan.id}/heights`, this.signal);
     const cells = JSON.parse(heights.headers.get("x-cells"));
     this.map = new TuneMap(this.box, cells, decodeHeights(new Uint8Array(await heights.arrayBuffer()), cells), this.opened.height_colours, (what, at) => this.pointed(what, at), (stroke) => this.stroked(stroke));
     this.map.layers.shade = 0.6;
@@ -65,7 +65,7 @@ class Bench {
     this.tools();
   }
   lay() {
-    this.box = make("div", { className: "map" }, state("Reading heights …"));
+    this.box = make("div", { className: "map" }, state("Reading and measuring …"));
     this.bar = make("div", { className: "bar" });
     this.brushBar = make("div", { className: "bar brush", hidden: true });
     this.read = make("div", { className: "read" }, "Point at the map to read it.");

@@ -13,7 +13,7 @@ const PAINT: &str = "
   const answer = await (await fetch(`api/tune/${id}/preview`, { method: 'POST', headers: { 'x-weighlight': '1', 'content-type': 'application/json' }, body: JSON.stringify({ profile }) })).arrayBuffer();
   const length = new DataView(answer).getUint32(0, true), { rows, columns } = JSON.parse(new TextDecoder().decode(new Uint8Array(answer, 4, length)));
   const classes = new Uint8Array(answer, 4 + length, rows * columns);
-  const cells = JSON.parse((await fetch(`api/scans/${id}/heights`)).headers.get('x-cells'));
+  const cells = JSON.parse((await fetch(`api/tune/${id}/heights`)).headers.get('x-cells'));
   const [across, along] = [cells.pitch_across_mm, cells.pitch_along_mm];
   const map = document.querySelector('.map canvas'), box = map.getBoundingClientRect();
   map.setPointerCapture = () => {};

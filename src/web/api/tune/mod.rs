@@ -21,6 +21,7 @@ const MOST_BYTES: usize = 8 << 20;
 pub(super) fn routes(store: Arc<Store>) -> Router {
     Router::new()
         .route("/api/tune/{id}/profile", get(profile::opened))
+        .route("/api/tune/{id}/heights", get(preview::heights))
         .route("/api/tune/{id}/colour", get(preview::colour))
         .route("/api/tune/{id}/preview", post(preview::preview))
         .route("/api/tune/{id}/fit", post(fit::fit))

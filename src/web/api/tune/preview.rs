@@ -12,9 +12,10 @@ use serde_json::{Value, json};
 use weighlight::pipeline::{Classed, LabCounts};
 use weighlight::product::Product;
 use weighlight::tables::{PieceRecord, PieceTable, Provenance, Totals, write_json};
+use weighlight::views::encode_heights;
 use weighlight::{Error, ErrorKind};
 
-use super::super::scan::COLOUR_QUALITY;
+use super::super::scan::{COLOUR_QUALITY, binary, packed};
 use super::super::{Refused, work};
 use super::bench::{Bench, Place};
 use super::profile::{self, From};
@@ -105,6 +106,28 @@ fn rows_of(records: Vec<PieceRecord>) -> Result<Value, Refused> {
         .map_err(|error| refused(&error))?;
     let mut table: Value = serde_json::from_slice(&text).map_err(|error| refused(&error))?;
     Ok(table["pieces"].take())
+}
+
+/// The heights that the pieces were found in.
+pub(super) async fn heights(
+    State(bench): State<Arc<Bench>>,
+    Path(id): Path<usize>,
+) -> Result<Response, Refused> {
+    work(move || {
+        let start = profile::start(&bench.store, id, &From::default())?;
+        let place = bench.place(id, &start.product)?;
+        let cells = encode_heights(place.scan.height_mm());
+        let about = json!({
+            "rows": cells.rows,
+            "columns": cells.columns,
+            "offset_mm": cells.offset_mm,
+            "step_mm": cells.step_mm,
+            "pitch_across_mm": place.scan.grid().pitch_across_mm,
+            "pitch_along_mm": place.scan.grid().pitch_along_mm,
+        });
+        Ok(binary(packed(&cells.bytes)?, about.to_string()))
+    })
+    .await
 }
 
 pub(super) async fn colour(
