@@ -29,14 +29,14 @@ fn io(source: &std::io::Error) -> Refused {
     Refused::Failed(Error::io("the answer", source))
 }
 
-fn packed(bytes: &[u8]) -> Result<Vec<u8>, Refused> {
+pub(super) fn packed(bytes: &[u8]) -> Result<Vec<u8>, Refused> {
     let mut to = GzEncoder::new(Vec::new(), Compression::fast());
     to.write_all(bytes)
         .and_then(|()| to.finish())
         .map_err(|source| io(&source))
 }
 
-fn binary(bytes: Vec<u8>, about: String) -> Response {
+pub(super) fn binary(bytes: Vec<u8>, about: String) -> Response {
     (
         [
             (header::CONTENT_TYPE, "application/octet-stream".to_owned()),

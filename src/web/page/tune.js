@@ -34,14 +34,15 @@ class Bench {
   }
   get profile() { return this.steps.now.profile; }
   asked() { return { profile: this.profile, from: this.from }; }
+  asking(what) { return ask(`api/tune/${this.scan.id}/${what}${this.from ? `?${new URLSearchParams({ from: this.from })}` : ""}`, this.signal); }
   async open() {
-    const about = await (await ask(`api/tune/${this.scan.id}/profile${this.from ? `?from=${encodeURIComponent(this.from)}` : ""}`, this.signal)).json();
+    const about = await (await this.asking("profile")).json();
     this.about = about;
     this.base = about.profile;
     this.steps = new Steps({ profile: fromAddress(about.profile, this.words), strokes: this.keptStrokes() });
     this.lay();
     this.preview = new Preview(this.scan.id, this.signal, (told) => this.shown(told), (error) => this.refused(error), (words) => this.say(words));
-    const heights = await ask(`api/tune/${this.scan.id}/heights`, this.signal);
+    const heights = await this.asking("heights");
     const cells = JSON.parse(heights.headers.get("x-cells"));
     this.map = new TuneMap(this.box, cells, decodeHeights(new Uint8Array(await heights.arrayBuffer()), cells), this.opened.height_colours, (what, at) => this.pointed(what, at), (stroke) => this.stroked(stroke));
     this.map.layers.shade = 0.6;
@@ -56,7 +57,7 @@ class Bench {
     document.body.dataset.tune = "ready";
   }
   async colour() {
-    const picture = await createImageBitmap(await (await ask(`api/tune/${this.scan.id}/colour`, this.signal)).blob());
+    const picture = await createImageBitmap(await (await this.asking("colour")).blob());
     const sheet = make("canvas", { width: picture.width, height: picture.height }), pen = sheet.getContext("2d");
     pen.drawImage(picture, 0, 0);
     this.map.colour = pen.getImageData(0, 0, picture.width, picture.height).data;

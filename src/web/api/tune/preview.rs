@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use axum::Json;
-use axum::extract::{Path, State};
+use axum::extract::{Path, Query, State};
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
 use image::codecs::jpeg::JpegEncoder;
@@ -112,9 +112,10 @@ fn rows_of(records: Vec<PieceRecord>) -> Result<Value, Refused> {
 pub(super) async fn heights(
     State(bench): State<Arc<Bench>>,
     Path(id): Path<usize>,
+    Query(from): Query<From>,
 ) -> Result<Response, Refused> {
     work(move || {
-        let start = profile::start(&bench.store, id, &From::default())?;
+        let start = profile::start(&bench.store, id, &from)?;
         let place = bench.place(id, &start.product)?;
         let cells = encode_heights(place.scan.height_mm());
         let about = json!({
@@ -133,9 +134,10 @@ pub(super) async fn heights(
 pub(super) async fn colour(
     State(bench): State<Arc<Bench>>,
     Path(id): Path<usize>,
+    Query(from): Query<From>,
 ) -> Result<Response, Refused> {
     work(move || {
-        let start = profile::start(&bench.store, id, &From::default())?;
+        let start = profile::start(&bench.store, id, &from)?;
         let place = bench.place(id, &start.product)?;
         let colour = place.scan.colour().ok_or(Refused::Unknown)?;
         let (rows, columns) = colour.dim();
