@@ -228,23 +228,28 @@ class Bench {
     this.set({ strokes: [...this.steps.now.strokes, stroke] }, `stroke ${this.steps.now.strokes.length}`);
     if (this.autoFit) this.fit();
   }
+  // One fit at a time; what is painted meanwhile is fitted to next.
   async fit() {
-    if (this.fitting) { this.fitAgain = true; return; }
+    this.fitAgain = true;
+    if (this.fitting) return;
     this.fitting = true;
-    try {
-      do {
-        this.fitAgain = false;
-        const runs = this.map.runs();
-        if (!runs.length) { this.painted.textContent = "Nothing is painted yet."; break; }
-        const told = await (await send(`api/tune/${this.scan.id}/fit`, { ...this.asked(), runs }, this.signal)).json();
-        const each = told.by_class.map((it) => `${it.class} ${d1.format(100 * it.right_unseen_fraction)} % of ${digits(0).format(it.cells)} cells`).join(", ");
-        const left = told.clipped_cells + told.unused_cells;
-        this.painted.textContent = `Named rightly where the limits were not fitted: ${each}. All alike ${d1.format(100 * told.unseen_fraction)} %, before ${d1.format(100 * told.before_fraction)} %.${left ? ` ${digits(0).format(left)} cells off the pieces or clipped are not used.` : ""}`;
-        this.set({ profile: told.profile }, "fit");
-        document.body.dataset.fitted = "yes";
-      } while (this.fitAgain);
-    } catch (error) { if (error.name !== "AbortError") this.painted.textContent = `Limits stay: ${error.message}`; }
+    while (this.fitAgain && !this.signal.aborted) {
+      this.fitAgain = false;
+      try { await this.fitOnce(); } catch (error) { if (error.name !== "AbortError") this.painted.textContent = `Limits stay: ${error.message}`; }
+    }
     this.fitting = false;
+  }
+  async fitOnce() {
+    const runs = this.map.runs();
+    if (!runs.length) { this.painted.textContent = "Nothing is painted yet."; return; }
+    const told = await (await send(`api/tune/${this.scan.id}/fit`, { ...this.asked(), runs }, this.signal)).json();
+    const each = told.by_class.map((it) => `${it.class} ${d1.format(100 * it.right_unseen_fraction)} % of ${digits(0).format(it.cells)} cells`).join(", ");
+    const left = told.clipped_cells + told.unused_cells;
+    this.painted.textContent = `Named rightly where the limits were not fitted: ${each}. All alike ${d1.format(100 * told.unseen_fraction)} %, before ${d1.format(100 * told.before_fraction)} %.${left ? ` ${digits(0).format(left)} cells off the pieces or clipped are not used.` : ""}`;
+    // Only limits: what was changed meanwhile stays.
+    const limits = new Map(told.profile.class.map((it) => [it.name, it.lab]));
+    this.set({ profile: { ...this.profile, class: this.profile.class.map((it) => (limits.get(it.name) ? { ...it, lab: limits.get(it.name) } : it)) } }, "fit");
+    document.body.dataset.fitted = "yes";
   }
   async saving() {
     try {

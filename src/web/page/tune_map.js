@@ -130,7 +130,8 @@ export class TuneMap extends FrameMap {
     };
     canvas.onpointermove = (event) => {
       if (this.tool === "brush") { this.ring = this.toMm(event); this.draw(); }
-      if (stroke && event.isPrimary) { for (const one of event.getCoalescedEvents?.() ?? [event]) { const to = point(one), last = stroke.points.at(-1); if (Math.hypot(to[0] - last[0], to[1] - last[1]) > 0.3) add(to); } }
+      const events = event.getCoalescedEvents?.() ?? [];
+      if (stroke && event.isPrimary) { for (const one of events.length ? events : [event]) { const to = point(one), last = stroke.points.at(-1); if (Math.hypot(to[0] - last[0], to[1] - last[1]) > 0.3) add(to); } }
       else before.move(event);
     };
     canvas.onpointerup = (event) => { if (stroke && event.isPrimary) end(); else before.up(event); };

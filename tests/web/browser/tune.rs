@@ -25,13 +25,13 @@ const PAINT: &str = "
   for (const kind of [0, 1]) {
     document.querySelectorAll('.brush input[type=radio]')[kind].click();
     let drawn = 0;
-    for (let row = 20; row < rows - 20 && drawn < 30; row += 7) for (let column = 10; column < columns - 40 && drawn < 30; column += 31) {
+    for (let row = 20; row < rows - 20 && drawn < 30; row += 9) for (let column = 10; column < columns - 40 && drawn < 30; column += 17) {
       let inside = true;
-      for (let r = row - 5; r <= row + 5; r++) for (let c = column - 6; c < column + 22; c++) inside &&= classes[r * columns + c] === kind;
+      for (let r = row - 3; r <= row + 3; r++) for (let c = column - 3; c < column + 13; c++) inside &&= classes[r * columns + c] === kind;
       if (!inside) continue;
       fire('pointerdown', row, column);
-      for (let c = column; c < column + 16; c += 2) fire('pointermove', row, c);
-      fire('pointerup', row, column + 16);
+      for (let c = column; c < column + 10; c += 2) fire('pointermove', row, c);
+      fire('pointerup', row, column + 10);
       drawn++;
     }
   }
