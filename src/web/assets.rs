@@ -12,7 +12,7 @@ const SCRIPT: &str = "text/javascript; charset=utf-8";
 const CHARTS: &[u8] = weighlight::report::CHART_SCRIPT_GZIP;
 
 /// Address, kind, content.
-const FILES: [(&str, &str, &str); 20] = [
+const FILES: [(&str, &str, &str); 30] = [
     ("/", HTML, include_str!("page/index.html")),
     ("/style.css", CSS, include_str!("page/style.css")),
     ("/tune.css", CSS, include_str!("page/tune.css")),
@@ -29,6 +29,40 @@ const FILES: [(&str, &str, &str); 20] = [
     ("/solid.js", SCRIPT, include_str!("page/solid.js")),
     ("/tools.js", SCRIPT, include_str!("page/tools.js")),
     ("/tune.js", SCRIPT, include_str!("page/tune.js")),
+    (
+        "/tune_choose.js",
+        SCRIPT,
+        include_str!("page/tune_choose.js"),
+    ),
+    (
+        "/tune_colour.js",
+        SCRIPT,
+        include_str!("page/tune_colour.js"),
+    ),
+    (
+        "/tune_fields.js",
+        SCRIPT,
+        include_str!("page/tune_fields.js"),
+    ),
+    ("/tune_form.js", SCRIPT, include_str!("page/tune_form.js")),
+    (
+        "/tune_histogram.js",
+        SCRIPT,
+        include_str!("page/tune_histogram.js"),
+    ),
+    ("/tune_map.js", SCRIPT, include_str!("page/tune_map.js")),
+    (
+        "/tune_preview.js",
+        SCRIPT,
+        include_str!("page/tune_preview.js"),
+    ),
+    (
+        "/tune_result.js",
+        SCRIPT,
+        include_str!("page/tune_result.js"),
+    ),
+    ("/tune_save.js", SCRIPT, include_str!("page/tune_save.js")),
+    ("/tune_state.js", SCRIPT, include_str!("page/tune_state.js")),
     ("/check.js", SCRIPT, include_str!("page/check.js")),
     ("/agree.js", SCRIPT, include_str!("page/agree.js")),
     ("/runs.js", SCRIPT, include_str!("page/runs.js")),

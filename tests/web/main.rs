@@ -3,3 +3,4 @@
 mod access;
 mod browser;
 mod server;
+mod tune;

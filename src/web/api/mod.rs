@@ -49,24 +49,31 @@ enum Refused {
     Unknown,
     /// The scan cannot give it, with the reason.
     Failed(Error),
+    /// What it was based on is no longer so; in words.
+    Conflict(String),
     /// The server's own work broke off.
     BrokenOff,
 }
 
 impl IntoResponse for Refused {
     fn into_response(self) -> Response {
+        let key = match &self {
+            Self::Failed(error) => error.key.clone(),
+            _ => None,
+        };
         let (status, text) = match self {
             Self::Unknown => (
                 StatusCode::NOT_FOUND,
                 "there is no such scan, piece or cell in what was opened".to_owned(),
             ),
             Self::Failed(error) => (StatusCode::UNPROCESSABLE_ENTITY, error.to_string()),
+            Self::Conflict(words) => (StatusCode::CONFLICT, words),
             Self::BrokenOff => (
                 StatusCode::INTERNAL_SERVER_ERROR,
                 "the work broke off".to_owned(),
             ),
         };
-        (status, axum::Json(json!({ "error": text }))).into_response()
+        (status, axum::Json(json!({ "error": text, "key": key }))).into_response()
     }
 }
 
