@@ -9,12 +9,12 @@ use serde_json::json;
 use weighlight::agreement::tune::{
     DensityBounds, FitKind, FitSource, TuneSettings, Tuned, read_pairs, tune,
 };
+use weighlight::drift::InputHash;
 use weighlight::product::{read_product, write_product};
 use weighlight::tables::read_pieces;
 use weighlight::{Error, ErrorKind, Result};
 
 use super::compare_check::target_check;
-use super::drift::hashed;
 use super::exit::Exit;
 use super::output::{self, Format};
 
