@@ -151,7 +151,7 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
     let sources = sources
         .into_iter()
         .map(|(role, path)| {
-            let hashed = hashed(role, path)?;
+            let hashed = InputHash::of(role, path)?;
             Ok(FitSource {
                 role: hashed.role,
                 path: hashed.path,

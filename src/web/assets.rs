@@ -12,7 +12,7 @@ const SCRIPT: &str = "text/javascript; charset=utf-8";
 const CHARTS: &[u8] = weighlight::report::CHART_SCRIPT_GZIP;
 
 /// Address, kind, content.
-const FILES: [(&str, &str, &str); 18] = [
+const FILES: [(&str, &str, &str); 22] = [
     ("/", HTML, include_str!("page/index.html")),
     ("/style.css", CSS, include_str!("page/style.css")),
     ("/tune.css", CSS, include_str!("page/tune.css")),
@@ -27,7 +27,23 @@ const FILES: [(&str, &str, &str); 18] = [
     ("/map.js", SCRIPT, include_str!("page/map.js")),
     ("/section.js", SCRIPT, include_str!("page/section.js")),
     ("/tune.js", SCRIPT, include_str!("page/tune.js")),
+    ("/files.js", SCRIPT, include_str!("page/files.js")),
     ("/check.js", SCRIPT, include_str!("page/check.js")),
+    (
+        "/check_result.js",
+        SCRIPT,
+        include_str!("page/check_result.js"),
+    ),
+    (
+        "/check_record.js",
+        SCRIPT,
+        include_str!("page/check_record.js"),
+    ),
+    (
+        "/check_history.js",
+        SCRIPT,
+        include_str!("page/check_history.js"),
+    ),
     ("/agree.js", SCRIPT, include_str!("page/agree.js")),
     ("/runs.js", SCRIPT, include_str!("page/runs.js")),
     ("/charts.js", SCRIPT, include_str!("page/charts.js")),
