@@ -31,7 +31,7 @@ Examples:
   weighlight compare demo/pieces.csv demo/weighings.csv --time time --mass mass_g --html demo/agreement.html
   weighlight compare pieces.csv weigher.csv --date Datum --time Zeit --mass Gewicht --unit g --zone Europe/Berlin --pairs pairs.csv")]
 pub(crate) struct Arguments {
-    /// Piece table, .csv or .parquet
+    /// Piece table, .csv, .parquet or .json
     pieces: PathBuf,
     /// Logs of the checkweigher
     #[arg(required = true)]

@@ -4,11 +4,17 @@ use std::fs;
 use std::io::{ErrorKind as IoKind, Write};
 use std::path::{Path, PathBuf};
 
+use axum::http::{HeaderName, header};
+use axum::response::{IntoResponse, Response};
 use weighlight::document::replace_file;
 use weighlight::{Error, ErrorKind, Result};
 
 /// Longest name of a file, bytes; file systems allow 255, and a few are needed for what stands before and behind.
 const LONGEST_NAME: usize = 120;
+
+/// A saved page brings its own scripts inside it; it may run those and reach nothing: not the network, not this server, not its neighbours.
+const ALONE: &str = "sandbox allow-scripts allow-modals; default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; \
+                     img-src data:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
 
 /// A name that can stand in a folder and cannot lead out of it.
 pub(super) fn clean_name(name: &str) -> Result<&str> {
@@ -88,6 +94,27 @@ pub(super) fn names(save_to: &Path, within: &str) -> Result<Vec<String>> {
         .collect();
     found.sort();
     Ok(found)
+}
+
+/// A saved page, ready to be shown by itself; `None` where there is none of that name.
+pub(super) fn page(save_to: &Path, within: &str, name: &str) -> Result<Option<Response>> {
+    let Ok(path) = place(save_to, within, name) else {
+        return Ok(None);
+    };
+    if !name.ends_with(".html") || !path.is_file() {
+        return Ok(None);
+    }
+    let text = fs::read(&path).map_err(|source| Error::io(&path, &source))?;
+    let about = [
+        (header::CONTENT_TYPE, "text/html; charset=utf-8"),
+        (header::CONTENT_SECURITY_POLICY, ALONE),
+        // Browsers open no page that is both shut in and asks for a window of its own.
+        (
+            HeaderName::from_static("cross-origin-opener-policy"),
+            "unsafe-none",
+        ),
+    ];
+    Ok(Some((about, text).into_response()))
 }
 
 #[cfg(test)]

@@ -25,7 +25,7 @@ const MONTH_DAYS: f64 = 365.25 / 12.0;
 const TREND_STEPS: i64 = 16;
 
 /// The log of a scanner in the folder saved into; `None` where there is none yet.
-fn log_of(save_to: &Path, scanner: &str) -> Result<Option<Log>> {
+pub(crate) fn log_of(save_to: &Path, scanner: &str) -> Result<Option<Log>> {
     let path = place(save_to, LOGS, &format!("{scanner}.jsonl"))?;
     if !path.is_file() {
         return Ok(None);

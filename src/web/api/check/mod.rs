@@ -5,12 +5,16 @@ mod record;
 mod run;
 mod targets;
 
+pub(super) use history::log_of;
+
+use std::path::Path;
 use std::sync::{Arc, Mutex};
 
 use axum::extract::DefaultBodyLimit;
 use axum::routing::{get, post};
 use axum::{Json, Router};
 use serde_json::{Value, json};
+use weighlight::Result;
 use weighlight::drift::DriftReport;
 
 use super::Answer;
@@ -70,7 +74,7 @@ async fn choices(state: State) -> Answer<Json<Value>> {
         Ok(Json(json!({
             "targets": targets::list(opened),
             "products": products,
-            "logs": logs(&desk)?,
+            "logs": logs(&opened.save_to)?,
             "records": saved::names(&opened.save_to, RECORDS)?,
         })))
     })
@@ -78,8 +82,8 @@ async fn choices(state: State) -> Answer<Json<Value>> {
 }
 
 /// The scanners that have a log.
-fn logs(desk: &Desk) -> Answer<Vec<String>> {
-    let names = saved::names(&desk.store.opened.save_to, LOGS)?;
+pub(super) fn logs(save_to: &Path) -> Result<Vec<String>> {
+    let names = saved::names(save_to, LOGS)?;
     let scanners = names.iter().filter_map(|it| it.strip_suffix(".jsonl"));
     Ok(scanners.map(str::to_owned).collect())
 }

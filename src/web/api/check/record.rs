@@ -4,8 +4,7 @@ use std::path::Path;
 use std::sync::PoisonError;
 
 use axum::Json;
-use axum::http::{HeaderName, header};
-use axum::response::{IntoResponse, Response};
+use axum::response::Response;
 use jiff::Timestamp;
 use serde::Deserialize;
 use serde_json::{Value, json};
@@ -18,10 +17,6 @@ use super::{LOGS, RECORDS, State};
 
 /// Longest name of a person and longest note, in characters.
 const LONGEST: (usize, usize) = (200, 4000);
-
-/// A saved page brings its own scripts inside it; it may run those and reach nothing: not the network, not this server, not its neighbours.
-const ALONE: &str = "sandbox allow-scripts allow-modals; default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; \
-                     img-src data:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -145,23 +140,8 @@ pub(super) async fn record(state: State, Json(asked): Json<Asked>) -> Answer<Jso
 /// A saved record as a page of its own.
 pub(super) async fn page(state: State, name: axum::extract::Path<String>) -> Answer<Response> {
     work(move || {
-        let path = saved::place(&state.store.opened.save_to, RECORDS, &name)
-            .map_err(|_| Refused::Unknown)?;
-        if !name.ends_with(".html") || !path.is_file() {
-            return Err(Refused::Unknown);
-        }
-        let text =
-            std::fs::read(&path).map_err(|source| Refused::Failed(Error::io(&path, &source)))?;
-        let about = [
-            (header::CONTENT_TYPE, "text/html; charset=utf-8"),
-            (header::CONTENT_SECURITY_POLICY, ALONE),
-            // Browsers open no page that is both shut in and asks for a window of its own.
-            (
-                HeaderName::from_static("cross-origin-opener-policy"),
-                "unsafe-none",
-            ),
-        ];
-        Ok((about, text).into_response())
+        let save_to = &state.store.opened.save_to;
+        saved::page(save_to, RECORDS, &name)?.ok_or(Refused::Unknown)
     })
     .await
 }
