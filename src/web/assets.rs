@@ -12,7 +12,7 @@ const SCRIPT: &str = "text/javascript; charset=utf-8";
 const CHARTS: &[u8] = weighlight::report::CHART_SCRIPT_GZIP;
 
 /// Address, kind, content.
-const FILES: [(&str, &str, &str); 24] = [
+const FILES: [(&str, &str, &str); 26] = [
     ("/", HTML, include_str!("page/index.html")),
     ("/style.css", CSS, include_str!("page/style.css")),
     ("/tune.css", CSS, include_str!("page/tune.css")),
@@ -47,6 +47,16 @@ const FILES: [(&str, &str, &str); 24] = [
         include_str!("page/check_history.js"),
     ),
     ("/agree.js", SCRIPT, include_str!("page/agree.js")),
+    (
+        "/agree_result.js",
+        SCRIPT,
+        include_str!("page/agree_result.js"),
+    ),
+    (
+        "/agree_piece.js",
+        SCRIPT,
+        include_str!("page/agree_piece.js"),
+    ),
     ("/runs.js", SCRIPT, include_str!("page/runs.js")),
     ("/charts.js", SCRIPT, include_str!("page/charts.js")),
 ];

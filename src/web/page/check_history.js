@@ -2,7 +2,7 @@
 import { chart } from "./charts.js";
 import { ask, dates, digits, failure, make, send, state, withUncertainty } from "./kit.js";
 import { fileField } from "./files.js";
-import { signed, VERDICTS } from "./check_result.js";
+import { shown, signed, VERDICTS } from "./check_result.js";
 
 const ink = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 const STANDINGS = { "no checks": ["?", "unsure"], "as before": ["✓", "good"], "not as before": ["?", "unsure"], "out of tolerance": ["✕", "bad"] };
@@ -73,7 +73,7 @@ function plot(box, said, one, events) {
     annotations: events.slice(-14).map((event) => ({ xref: "x", yref: "paper", x: event.time, y: 1, xanchor: "left", yanchor: "top", text: String(event.sequence), showarrow: false })),
   };
   const newest = one.value.length - 1;
-  const about = `${one.title}: ${one.value.length} values, newest ${withUncertainty(one.value[newest], 2 * (one.u[newest] ?? 0))} ${one.unit}`;
+  const about = `${one.title}: ${one.value.length} values, newest ${shown(one.value[newest], 2 * (one.u[newest] ?? 0))} ${one.unit}`;
   chart(box, traces, layout, about);
   const words = [one.centre[newest] === null ? "No control limits yet: at least 8 checks in a phase are needed." : ""];
   if (one.calls_now.length) words.push(`The charts call at the newest check: ${one.calls_now.join(", ")}.`);
@@ -95,7 +95,7 @@ function overview(told, choose) {
     const button = make("button", { type: "button" }, one.title);
     button.onclick = () => choose(at);
     return make("tr", {}, make("th", { scope: "row" }, button),
-      make("td", {}, `${withUncertainty(one.value[newest], 2 * (one.u[newest] ?? 0))} ${one.unit}`),
+      make("td", {}, `${shown(one.value[newest], 2 * (one.u[newest] ?? 0))} ${one.unit}`),
       make("td", { className: verdict?.mark ?? "" }, verdict ? `${verdict.sign} ${verdict.words.toLowerCase()}` : "–"),
       make("td", {}, one.calls_now.join(", ") || "–"),
       make("td", {}, one.trend ? `${signed(withUncertainty(one.trend.per_month, one.trend.per_month_u))} ${one.unit} a month` : "–"));

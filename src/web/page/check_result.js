@@ -12,6 +12,8 @@ export const VERDICTS = {
 };
 export const signed = (text) => (/^[−-]/.test(text) ? text : `+${text}`);
 const plain = (value) => new Intl.NumberFormat(undefined, { maximumSignificantDigits: 3 }).format(value);
+// A value with its uncertainty, or three digits of it where none is known.
+export const shown = (value, u) => (u > 0 ? withUncertainty(value, u) : plain(value));
 const figure = (title, box, ...more) => make("figure", {}, make("figcaption", {}, title), box, ...more);
 
 export function result(out, told, opened, asked, signal) {
