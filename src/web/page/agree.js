@@ -1,4 +1,5 @@
 // A run or piece table beside a log of the checkweigher. Parts: agree_result.js (what came out), agree_piece.js (one piece, pairs set aside).
+import { dropAll } from "./charts.js";
 import { ask, failure, make, send, state } from "./kit.js";
 import { fileField } from "./files.js";
 import { result } from "./agree_result.js";
@@ -21,7 +22,7 @@ export function agree(view, opened, query) {
   ask("api/agree", stop.signal).then((answer) => answer.json())
     .then((choices) => desk(view, opened, choices, query, stop.signal))
     .catch((error) => { if (!stop.signal.aborted) view.replaceChildren(failure(error.message)); });
-  return () => stop.abort();
+  return () => { stop.abort(); dropAll(view); };
 }
 
 const field = (label, input, hint) => make("p", { className: "field" }, make("label", {}, make("span", {}, label), input), ...(hint ? [make("small", {}, hint)] : []));
@@ -49,7 +50,7 @@ function desk(view, opened, choices, query, signal) {
   }, { accept: ".csv,.parquet,.json" });
 
   let log = query.get("log") ?? "";
-  const preview = make("pre", { className: "preview", tabIndex: 0, ariaLabel: "First lines of the log" });
+  const preview = make("pre", { className: "preview", tabIndex: 0, role: "region", ariaLabel: "First lines of the log" });
   const columns = make("datalist", { id: "log-columns" });
   const logName = make("p", { className: "facts" }, log ? "…" : "No log yet.");
   const sawLog = (told) => {

@@ -21,7 +21,7 @@ export function result(out, told, opened, asked, signal, again) {
   const panel = make("section", { className: "piece", ariaLabel: "Piece", ariaLive: "polite" }, make("p", { className: "facts" }, "Choose a point in a chart, or a row below, to see the piece."));
   const show = (row, logRow) => piecePanel(panel, { row, logRow, told, asked, opened, signal, again });
   const masses = make("div", {}), differences = make("div", {});
-  const key = (name, value, note) => make("div", {}, make("dt", {}, name), make("dd", {}, value), ...(note ? [make("small", {}, note)] : []));
+  const key = (name, value, note) => make("div", {}, make("dt", {}, name), make("dd", {}, value), ...(note ? [make("dd", { className: "quiet" }, note)] : []));
   const limits = agreement.limits_g, relative = agreement.limits_fraction;
   const times = (it, factor) => ({ value: factor * it.value, low: factor * it.low, high: factor * it.high });
   const causes = told.in_words.causes;

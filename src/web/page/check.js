@@ -1,4 +1,5 @@
 // A reference target checked: what to check with, and what came out. Parts: check_result.js, check_record.js, check_history.js.
+import { dropAll } from "./charts.js";
 import { ask, dates, failure, make, send, state } from "./kit.js";
 import { bundle, fileField } from "./files.js";
 import { history } from "./check_history.js";
@@ -12,7 +13,7 @@ export function check(view, opened, words, rest) {
     if (rest[0] === "history") history(view, choices, rest[1], stop.signal);
     else desk(view, opened, choices, words, stop.signal);
   }).catch((error) => { if (!stop.signal.aborted) view.replaceChildren(failure(error.message)); });
-  return () => stop.abort();
+  return () => { stop.abort(); dropAll(view); };
 }
 
 const field = (label, input, hint) => make("p", { className: "field" },

@@ -44,7 +44,7 @@ export function result(out, told, opened, asked, signal) {
   ];
   out.replaceChildren(...parts);
   standing(bars, told.shown);
-  effects(shares, report);
+  effects(shares, told);
   if (report.residual_map) residualMap(residuals, report.residual_map, told);
 }
 
@@ -99,10 +99,11 @@ function costs(report) {
   return make("ul", { className: "findings" }, ...lines);
 }
 
-function effects(box, report) {
+function effects(box, told) {
+  const { report } = told;
   const parts = [...report.weight_effect.by_parameter].reverse();
   if (!parts.length) return box.parentElement.remove();
-  const names = parts.map((part) => part.name.replace(/_(mm|mrad)$/, "").replaceAll("_", " "));
+  const names = parts.map((part) => told.shown.find((row) => row.name === part.name)?.title ?? part.name);
   chart(box, [{
     type: "bar", orientation: "h", y: names, x: parts.map((part) => 100 * part.relative), marker: { color: ink("--strong") },
     error_x: { type: "data", array: parts.map((part) => 200 * part.relative_u), color: ink("--ink"), thickness: 2 },
