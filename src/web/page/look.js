@@ -1,6 +1,6 @@
 // One scan: its map, what the pointer is on, a cut, one piece to be turned, and the piece table beside it.
 import { ask, digits, failure, make, state, withUncertainty } from "./kit.js";
-import { CLASS_COLOURS, FrameMap, decodeHeights } from "./map.js";
+import { CLASS_COLOURS, FrameMap, decodeHeights, decodeOnto } from "./map.js";
 import { drawSection } from "./section.js";
 import { Solid, decodePiece } from "./solid.js";
 import { HandTools } from "./tools.js";
@@ -141,9 +141,12 @@ export function look(view, scan, opened, words) {
     firstRow = table.first_row ?? 0;
     fill();
     await part("Outlines, classes and what is reconstructed", async () => {
+      // Until now the belt was that of this frame alone; from here on it is what the pieces were measured on.
+      const [about, bytes] = await binary("heights/measured");
+      map.reset(about, about.onto_known ? decodeOnto(map.codes, bytes) : decodeHeights(bytes, about));
       map.marks = (await binary("marks"))[1];
-      const [{ count }, bytes] = await binary("rebuilt");
-      const numbers = new DataView(bytes.buffer);
+      const [{ count }, heights] = await binary("rebuilt");
+      const numbers = new DataView(heights.buffer);
       map.rebuilt = new Map(Array.from({ length: count }, (_, at) => [numbers.getUint32(8 * at, true), numbers.getFloat32(8 * at + 4, true)]));
       map.compose();
       setLayers();
