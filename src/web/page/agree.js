@@ -10,7 +10,8 @@ const FIELDS = {
   "date-order": "Order of dates", decimal: "Decimal mark", "test-weight": "Test weights", "lag-within": "Farthest apart", "least-probability": "Least probability",
   "scale-sd-g": "Checkweigher's own spread", "within-g": "Count within", "nominal-g": "Nominal mass", class: "Class",
 };
-const words = (text) => text.replaceAll(/--([a-z-]+)/g, (whole, name) => (FIELDS[name] ? `“${FIELDS[name]}”` : whole));
+// The place where given files are kept says nothing to whoever gave them.
+const words = (text) => text.replace(/\S*[/\\]received[/\\][^/\\]+[/\\]/, "").replaceAll(/--([a-z-]+)/g, (whole, name) => (FIELDS[name] ? `“${FIELDS[name]}”` : whole));
 const TEXTS = ["time", "date", "mass", "lane", "unit", "zone", "day", "date_order", "decimal", "class", "checked"];
 const NUMBERS = ["lag_within_s", "least_probability", "scale_sd_g", "nominal_g"];
 const LISTS = ["test_weights_g", "within_g"];
@@ -30,7 +31,7 @@ const field = (label, input, hint) => make("p", { className: "field" }, make("la
 function desk(view, opened, choices, query, signal) {
   const messages = make("div", {});
   const tell = (text) => messages.replaceChildren(failure(text));
-  const pieces = make("select", {}, new Option("Choose a run …", ""), ...choices.runs.map((run) => {
+  const pieces = make("select", {}, new Option(choices.runs.length ? "Choose a run …" : "no run yet: give a table below", ""), ...choices.runs.map((run) => {
     const option = new Option(run.error ? `${run.name}: cannot be used` : `${run.name} · ${run.pieces} pieces`, run.key ?? "");
     option.disabled = Boolean(run.error);
     return option;
@@ -61,9 +62,14 @@ function desk(view, opened, choices, query, signal) {
     // The longest first line is the likeliest to be the head; its cells are offered, nothing is decided here.
     const cells = [...new Set(told.lines.flatMap((line) => line.split(/[,;\t]/)).map((cell) => cell.trim().replaceAll(/^"|"$/g, "")).filter((cell) => cell && !/^[\d\s.,:;TZ+-]+$/.test(cell)))];
     columns.replaceChildren(...cells.slice(0, 40).map((cell) => new Option(cell)));
+    // Names that speak for themselves are put into the fields, where they can be seen and changed.
+    const guess = (key, pattern, not) => { if (!inputs[key].value) inputs[key].value = cells.find((cell) => pattern.test(cell) && !not?.test(cell)) ?? ""; };
+    guess("mass", /mass|weight|gewicht|poids|peso/i);
+    guess("time", /time|zeit|uhr|heure|hora/i);
+    if (!inputs.time.value) guess("time", /date|datum|fecha/i);
+    guess("date", /^(date|datum|fecha)$/i, { test: (cell) => cell === inputs.time.value });
   };
   preview.hidden = true;
-  if (log) ask(`api/agree/logs/${encodeURIComponent(log)}`, signal).then((answer) => answer.json()).then(sawLog).catch((error) => { logName.textContent = error.message; });
   const giveLog = fileField("Drop the checkweigher's log (a table of text) here, or choose it", async ([file]) => {
     messages.replaceChildren(state("Taking the log …"));
     try {
@@ -72,7 +78,7 @@ function desk(view, opened, choices, query, signal) {
     } catch (error) { tell(`This log was not taken: ${error.message}`); }
   });
 
-  const column = (key) => { const input = make("input", { type: "text", value: query.get(key) ?? "", placeholder: "found by itself" }); input.setAttribute("list", "log-columns"); return input; };
+  const column = (key) => { const input = make("input", { type: "text", value: query.get(key) ?? "", placeholder: "name of the column" }); input.setAttribute("list", "log-columns"); return input; };
   const text = (key, about = {}) => make("input", { type: "text", value: query.get(key) ?? "", ...about });
   const choice = (key, ...options) => { const input = make("select", {}, ...options.map(([label, value]) => new Option(label, value))); input.value = query.get(key) ?? ""; return input; };
   const number = (key, about = {}) => make("input", { type: "number", step: "any", value: query.get(key) ?? "", ...about });
@@ -87,6 +93,7 @@ function desk(view, opened, choices, query, signal) {
     scale_sd_g: number("scale_sd_g"), within_g: text("within_g", { placeholder: "2; 5" }), nominal_g: number("nominal_g"), class: text("class", { placeholder: "XIII(1)/1" }),
     checked: choice("checked", ["no check", ""], ...choices.checked.map((name) => [name, name])),
   };
+  if (log) ask(`api/agree/logs/${encodeURIComponent(log)}`, signal).then((answer) => answer.json()).then(sawLog).catch((error) => { logName.textContent = error.message; });
   const group = (title, open, ...fields) => make("details", { open }, make("summary", {}, title), ...fields);
   const any = (...keys) => keys.some((key) => query.get(key));
   const go = make("button", { type: "submit", className: "main" }, "Compare");

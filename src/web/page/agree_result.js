@@ -10,9 +10,10 @@ const GROUPS = { lane: "Lane", hour: "Hour", recording: "Recording", size: "Mass
 const sentence = (text) => `${text[0].toUpperCase()}${text.slice(1)}.`;
 
 // A value with the ends of its 95 % interval, as many digits as half its width deserves.
-export function estimated(it, unit) {
+export function estimated(it, unit, signDisplay = "negative") {
   const half = (it.high - it.low) / 2;
-  const form = digits(half > 0 ? Math.min(6, Math.max(0, 1 - Math.floor(Math.log10(half)))) : 2);
+  const places = half > 0 ? Math.min(6, Math.max(0, 1 - Math.floor(Math.log10(half)))) : 2;
+  const form = new Intl.NumberFormat(undefined, { minimumFractionDigits: places, maximumFractionDigits: places, signDisplay });
   return `${form.format(it.value)} ${unit} (${form.format(it.low)} to ${form.format(it.high)})`;
 }
 
@@ -39,7 +40,7 @@ export function result(out, told, opened, asked, signal, again) {
   const counts = told.matching;
   out.replaceChildren(
     make("dl", { className: "keys" },
-      key("Off on average", estimated(limits.bias, "g"), estimated(times(relative.bias, 100), "%")),
+      key("Off on average", estimated(limits.bias, "g", "exceptZero"), estimated(times(relative.bias, 100), "%", "exceptZero")),
       key("Spread (standard deviation)", estimated(limits.sd, "g"), estimated(times(relative.sd, 100), "%")),
       key("Pairs", digits(0).format(agreement.pairs), `${digits(0).format(counts.pieces.all)} pieces, ${digits(0).format(counts.weighings.all)} weighings`),
       ...(told.set_aside.length ? [key("Set aside by hand", digits(0).format(told.set_aside.length), "in no figure")] : [])),
@@ -67,23 +68,24 @@ export function result(out, told, opened, asked, signal, again) {
   return pairs;
 }
 
-// The server's sentences: lines that are indented belong to the cause above them.
+// The server's sentences: lines that are indented belong to the cause above them; those after the last cause are about all of them.
 function causeList(causes, words) {
-  const list = make("ul", { className: "causes" });
+  const list = make("ul", { className: "causes" }), rest = make("ul", { className: "findings" });
   let last = null;
   for (const line of words) {
     if (line.startsWith("  ") && last) last.append(make("p", {}, sentence(line.trim())));
-    else { last = make("li", {}, make("b", {}, sentence(line))); list.append(last); }
+    else if (list.children.length < causes.named.length) { last = make("li", {}, make("b", {}, sentence(line))); list.append(last); }
+    else { last = null; rest.append(make("li", {}, sentence(line))); }
   }
-  const bars = causes.named.map((it) => it.effect_g);
-  const reach = Math.max(0, ...bars.map((it) => Math.max(Math.abs(it.low), Math.abs(it.high))));
-  // Sizes as bars beside the sentences: whoever looks from afar sees which is the large one.
-  [...list.children].slice(0, bars.length).forEach((item, at) => {
-    const bar = make("span", { className: "size", role: "img", ariaLabel: `effect ${estimated(bars[at], "g")}` });
-    bar.style.width = `${Math.max(1, 100 * Math.abs(bars[at].value) / reach)}%`;
-    item.prepend(make("span", { className: "sizes" }, bar));
+  // Sizes as bars above the sentences: whoever looks from afar sees which is the large one.
+  const sizes = causes.named.map((it) => it.effect_g);
+  const reach = Math.max(0, ...sizes.map((it) => Math.abs(it.value)));
+  sizes.forEach((size, at) => {
+    const bar = make("span", { className: "size", role: "img", ariaLabel: `effect ${estimated(size, "g", "exceptZero")}` });
+    bar.style.width = `${Math.max(1, 100 * Math.abs(size.value) / reach)}%`;
+    list.children[at].prepend(make("span", { className: "sizes" }, bar));
   });
-  return [list];
+  return [list, rest];
 }
 
 function thinned(pairs, limits) {
