@@ -78,33 +78,33 @@ function desk(view, opened, choices, query, signal) {
     } catch (error) { tell(`This log was not taken: ${error.message}`); }
   });
 
-  const column = (key) => { const input = make("input", { type: "text", value: query.get(key) ?? "", placeholder: "name of the column" }); input.setAttribute("list", "log-columns"); return input; };
+  const column = (key) => { const input = make("input", { type: "text", value: query.get(key) ?? "" }); input.setAttribute("list", "log-columns"); return input; };
   const text = (key, about = {}) => make("input", { type: "text", value: query.get(key) ?? "", ...about });
   const choice = (key, ...options) => { const input = make("select", {}, ...options.map(([label, value]) => new Option(label, value))); input.value = query.get(key) ?? ""; return input; };
   const number = (key, about = {}) => make("input", { type: "number", step: "any", value: query.get(key) ?? "", ...about });
   const inputs = {
     time: column("time"), date: column("date"), mass: column("mass"), lane: column("lane"),
     unit: choice("unit", ["as the log says", ""], ["g", "g"], ["kg", "kg"], ["lb", "lb"], ["oz", "oz"]),
-    zone: text("zone", { placeholder: "Europe/Berlin, UTC" }), day: text("day", { placeholder: "2026-03-04" }),
+    zone: text("zone"), day: text("day"),
     date_order: choice("date_order", ["as the log says", ""], ["day, month", "day-month"], ["month, day", "month-day"]),
     decimal: choice("decimal", ["as the log says", ""], ["point", "point"], ["comma", "comma"]),
-    test_weights_g: text("test_weights_g", { placeholder: "200; 500" }),
-    lag_within_s: number("lag_within_s", { placeholder: "900" }), least_probability: number("least_probability", { placeholder: "0.95" }),
-    scale_sd_g: number("scale_sd_g"), within_g: text("within_g", { placeholder: "2; 5" }), nominal_g: number("nominal_g"), class: text("class", { placeholder: "XIII(1)/1" }),
+    test_weights_g: text("test_weights_g"),
+    lag_within_s: number("lag_within_s"), least_probability: number("least_probability"),
+    scale_sd_g: number("scale_sd_g"), within_g: text("within_g"), nominal_g: number("nominal_g"), class: text("class"),
     checked: choice("checked", ["no check", ""], ...choices.checked.map((name) => [name, name])),
   };
   if (log) ask(`api/agree/logs/${encodeURIComponent(log)}`, signal).then((answer) => answer.json()).then(sawLog).catch((error) => { logName.textContent = error.message; });
   const group = (title, open, ...fields) => make("details", { open }, make("summary", {}, title), ...fields);
   const any = (...keys) => keys.some((key) => query.get(key));
   const go = make("button", { type: "submit", className: "main" }, "Compare");
-  const form = make("form", { className: "desk" },
+  const fields = make("div", { className: "fields" },
     make("h2", {}, "What to compare"),
     field("Pieces", pieces), givePieces,
     logName, giveLog, preview, columns,
-    group("Columns of the log", true, field("Time (or date and time)", inputs.time), field("Mass", inputs.mass), field("Date, where it stands apart", inputs.date), field("Lane", inputs.lane)),
-    group("How it is written", any("unit", "zone", "day", "date_order", "decimal", "test_weights_g"), field("Unit of the masses", inputs.unit), field("Zone of local times", inputs.zone), field("Day of the first row, for times without a date", inputs.day), field("Order of dates such as 04/03/2026", inputs.date_order), field("Decimal mark", inputs.decimal), field("Test weights, g", inputs.test_weights_g)),
-    group("What is known and asked", any("scale_sd_g", "within_g", "nominal_g", "class", "checked", "lag_within_s", "least_probability"), field("The checkweigher's own spread, g", inputs.scale_sd_g, "Standard deviation of its errors."), field("Count pairs within, g", inputs.within_g), field("Nominal mass of a portion, g", inputs.nominal_g), field("Class to hold against (OIML R 51)", inputs.class), field("Last check of the scanner", inputs.checked, "Tells scales from densities."), field("Farthest that scan and weighing lie apart, s", inputs.lag_within_s), field("Least probability of a match", inputs.least_probability)),
-    go, messages);
+    group("Columns of the log", true, field("Time (or date and time)", inputs.time, "Names of columns, as the log writes them."), field("Mass", inputs.mass), field("Date, where it stands apart", inputs.date), field("Lane", inputs.lane)),
+    group("How it is written", any("unit", "zone", "day", "date_order", "decimal", "test_weights_g"), field("Unit of the masses", inputs.unit), field("Zone of local times", inputs.zone, "Europe/Berlin or UTC; needed where times have no offset."), field("Day of the first row, for times without a date", inputs.day, "As in 2026-03-04."), field("Order of dates such as 04/03/2026", inputs.date_order), field("Decimal mark", inputs.decimal), field("Test weights, g", inputs.test_weights_g, "As in 200; 500.")),
+    group("What is known and asked", any("scale_sd_g", "within_g", "nominal_g", "class", "checked", "lag_within_s", "least_probability"), field("The checkweigher's own spread, g", inputs.scale_sd_g, "Standard deviation of its errors."), field("Count pairs within, g", inputs.within_g, "As in 2; 5."), field("Nominal mass of a portion, g", inputs.nominal_g), field("Class to hold against (OIML R 51)", inputs.class, "As in XIII(1)/1."), field("Last check of the scanner", inputs.checked, "Tells scales from densities."), field("Farthest that scan and weighing lie apart, s", inputs.lag_within_s, "Empty: 900 s."), field("Least probability of a match", inputs.least_probability, "Empty: 0.95.")));
+  const form = make("form", { className: "desk" }, fields, make("div", { className: "doing" }, messages, go));
   const out = make("div", { className: "outcome", tabIndex: -1 });
   view.replaceChildren(make("div", { className: "two agree" }, form, out));
 

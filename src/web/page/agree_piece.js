@@ -32,7 +32,7 @@ export async function piecePanel(panel, { row, logRow, told, asked, opened, sign
       facts.unshift(make("div", {}, make("dt", {}, "Weighed"), make("dd", {}, `${digits(1).format(weighed)} g`)),
         make("div", {}, make("dt", {}, "Estimate minus weighing"), make("dd", {}, `${withUncertainty(piece.mass_g - weighed, piece.mass_u_g)} g`)));
     }
-    if (at >= 0) facts.push(make("div", {}, make("dt", {}, "Match is right with"), make("dd", {}, `${digits(1).format(100 * told.pairs.probability[at])} %`)));
+    if (at >= 0) facts.push(make("div", {}, make("dt", {}, "Match is right with"), make("dd", {}, told.pairs.probability[at] > 0.999 ? "more than 99.9 %" : `${digits(1).format(100 * told.pairs.probability[at])} %`)));
     const scan = opened.scans.find((one) => one.name === piece.scan);
     const look = scan
       ? make("p", { className: "seen" }, make("a", { href: `#/look/${scan.id}?piece=${piece.piece}` }, make("img", { src: `api/scans/${scan.id}/picture`, alt: `Small picture of scan ${scan.name}` }), " Look at the piece"))
@@ -62,10 +62,10 @@ async function change(messages, context, more) {
 }
 
 function asideForm(context) {
-  const reason = make("input", { type: "text", required: true, maxLength: 500, placeholder: "fell off and was put back" });
+  const reason = make("input", { type: "text", required: true, maxLength: 500 });
   const by = make("input", { type: "text", maxLength: 200, autocomplete: "name" });
   const messages = make("div", {});
-  const form = make("form", { className: "bar" }, make("label", {}, "Reason", reason), make("label", {}, "Who", by), make("button", { type: "submit" }, "Set this pair aside"));
+  const form = make("form", { className: "bar" }, make("label", {}, "Reason (fell off, water on it, …)", reason), make("label", {}, "Who", by), make("button", { type: "submit" }, "Set this pair aside"));
   form.onsubmit = (event) => { event.preventDefault(); change(messages, context, { reason: reason.value, by: by.value || null }); };
   return make("div", {}, form, messages);
 }

@@ -32,7 +32,7 @@ function desk(view, opened, choices, words, signal) {
   const tell = (text) => messages.replaceChildren(failure(text));
   const scans = make("select", {}, new Option("Choose a scan …", ""), ...scanOptions(opened));
   const targets = make("select", {}, ...targetOptions(choices.targets));
-  const temperature = make("input", { type: "number", min: "-60", max: "150", step: "any", value: words.get("t") ?? "", placeholder: "not stated" });
+  const temperature = make("input", { type: "number", min: "-60", max: "150", step: "any", value: words.get("t") ?? "" });
   const products = make("select", {}, new Option("in percent only", ""), ...choices.products.map((name) => new Option(`measure ${name} twice`, name)));
   const price = make("input", { type: "number", min: "0", step: "any", value: words.get("price") ?? "" });
   const tonnes = make("input", { type: "number", min: "0", step: "any", value: words.get("tonnes") ?? "" });
@@ -68,17 +68,17 @@ function desk(view, opened, choices, words, signal) {
     } catch (error) { tell(`The target was not taken: ${error.message}`); }
   }, { accept: ".toml" });
 
-  const form = make("form", { className: "desk" },
+  const fields = make("div", { className: "fields" },
     make("h2", {}, "What to check"),
     field("Scan of the target", scans),
     giveScan,
     field("Target", targets),
     giveTarget,
-    field("Temperature of the target, °C", temperature, "Its expansion is then taken off."),
+    field("Temperature of the target, °C", temperature, "Its expansion is then taken off; empty: not stated."),
     field("What a change costs", products, opened.places.products ? "On the scans of this scanner that were opened." : "Open with --products to count grams."),
     make("details", { open: Boolean(price.value || tonnes.value) }, make("summary", {}, "Money a day"), field("Price of a kilogram", price), field("Production of a day, t", tonnes)),
-    go, messages,
     make("p", { className: "field" }, make("a", { href: "#/check/history", className: "button" }, "History of a scanner")));
+  const form = make("form", { className: "desk" }, fields, make("div", { className: "doing" }, messages, go));
   const out = make("div", { className: "outcome", tabIndex: -1 });
   view.replaceChildren(make("div", { className: "two check" }, form, out));
 

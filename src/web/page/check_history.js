@@ -117,11 +117,11 @@ function events(told, signal) {
     : make("p", { className: "facts" }, "Nothing was noted yet.");
   const parts = [make("h2", {}, "Events"), list];
   if (!told.seen) return parts;
-  const note = make("input", { type: "text", maxLength: 4000, required: true, placeholder: "belt changed" });
+  const note = make("input", { type: "text", maxLength: 4000, required: true });
   const operator = make("input", { type: "text", maxLength: 200, autocomplete: "name" });
   const at = make("input", { type: "datetime-local" });
   const messages = make("div", {});
-  const form = make("form", { className: "bar" }, make("label", {}, "What happened", note), make("label", {}, "When, if not now", at), make("label", {}, "Who", operator), make("button", { type: "submit" }, "Note it"));
+  const form = make("form", { className: "bar" }, make("label", {}, "What happened (belt changed, …)", note), make("label", {}, "When, if not now", at), make("label", {}, "Who", operator), make("button", { type: "submit" }, "Note it"));
   form.onsubmit = async (event) => {
     event.preventDefault();
     try {

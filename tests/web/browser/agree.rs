@@ -3,8 +3,6 @@
 use std::fs;
 use std::process::Command;
 
-use serde_json::json;
-
 use super::driver::Browser;
 use crate::server::Server;
 
@@ -87,5 +85,5 @@ fn from_a_table_and_a_log_to_a_pair_set_aside() {
     browser.size(390, 844);
     browser.picture("agree-phone");
     let wide = browser.run("return document.documentElement.scrollWidth");
-    assert_eq!(wide, json!(390), "the page is wider than the phone");
+    assert!(wide.as_u64().unwrap() <= 390, "{wide} px on a phone of 390");
 }

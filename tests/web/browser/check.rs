@@ -68,7 +68,7 @@ fn from_a_target_scan_to_the_record_and_the_history() {
     browser.picture("check-history-phone-dark");
     assert_eq!(browser.accessibility(), Vec::<String>::new());
     let wide = browser.run("return document.documentElement.scrollWidth");
-    assert_eq!(wide, json!(390), "the page is wider than the phone");
+    assert!(wide.as_u64().unwrap() <= 390, "{wide} px on a phone of 390");
     // The record opens by itself and draws its charts.
     let name = records[0].as_ref().unwrap().file_name();
     browser.size(1280, 800);
