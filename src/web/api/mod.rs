@@ -41,6 +41,10 @@ pub(super) fn routes(opened: Opened) -> Router {
 enum Refused {
     /// No scan has this place in the list.
     Unknown,
+    /// Nothing goes by this name, in words.
+    Missing(String),
+    /// What it was based on has changed meanwhile, or something else is under way, in words.
+    Conflict(String),
     /// The scan cannot give it, with the reason.
     Failed(Error),
     /// The server's own work broke off.
@@ -54,6 +58,8 @@ impl IntoResponse for Refused {
                 StatusCode::NOT_FOUND,
                 "there is no such scan or cell in what was opened".to_owned(),
             ),
+            Self::Missing(words) => (StatusCode::NOT_FOUND, words),
+            Self::Conflict(words) => (StatusCode::CONFLICT, words),
             Self::Failed(error) => (StatusCode::UNPROCESSABLE_ENTITY, error.to_string()),
             Self::BrokenOff => (
                 StatusCode::INTERNAL_SERVER_ERROR,
