@@ -14,6 +14,10 @@ export function list(view, opened, query) {
   view.replaceChildren(make("div", { className: "bar" }, search, sort, count));
   for (const words of opened.rejected) view.append(failure(`Not usable: ${words}`));
   view.append(box);
+  if (!opened.scans.length && opened.places.runs.length) {
+    view.replaceChildren(make("p", { className: "state" }, "Only runs were opened. ", make("a", { href: "#/runs" }, "To the runs"), ". To look at scans as well: weighlight open ARCHIVE RUN"));
+    return;
+  }
   let shown = [];
   const row = (scan, at) => {
     const link = make("a", { href: `#/look/${scan.id}` },

@@ -7,7 +7,7 @@ use axum::extract::{Path, Query, State};
 use serde::Deserialize;
 use serde_json::{Value, json};
 use weighlight::runs::summary::{Limit, LimitKind, check_limits, summarise, summary_json};
-use weighlight::runs::{Partition, PieceList, Run, SortBy, Wanted};
+use weighlight::runs::{MOST_LISTED, Partition, PieceList, Run, SortBy, Wanted, standing};
 use weighlight::tables::Flag;
 use weighlight::{Error, ErrorKind};
 
@@ -135,10 +135,23 @@ pub(super) async fn pieces(
             }
         };
         let wanted = wanted(&page)?;
-        // The manifest's hash stands in the description: another result has another.
-        let version = weighlight::runs::standing(&place.path)
-            .map_err(Refused::Failed)?
-            .version;
+        let parts: Vec<Value> = run
+            .partitions
+            .iter()
+            .map(|it| json!({ "part": it.text(), "scanner": it.scanner, "day": it.day }))
+            .collect();
+        let flags: Vec<Value> = Flag::ALL
+            .into_iter()
+            .map(|flag| json!({ "name": flag.name(), "meaning": flag.meaning() }))
+            .collect();
+        if part.is_none() && run.description.counts.pieces > MOST_LISTED {
+            return Ok(Json(json!({
+                "choose": true, "all": run.description.counts.pieces, "found": 0, "from": 0, "rows": [],
+                "products": [], "parts": parts, "flags": flags,
+            })));
+        }
+        // Another result has another version.
+        let version = standing(&place.path).map_err(Refused::Failed)?.version;
         let key = format!(
             "{} {version} {}",
             place.path.display(),
@@ -162,17 +175,8 @@ pub(super) async fn pieces(
             .collect();
         products.sort_unstable();
         products.dedup();
-        let parts: Vec<Value> = run
-            .partitions
-            .iter()
-            .map(|it| json!({ "part": it.text(), "scanner": it.scanner, "day": it.day }))
-            .collect();
-        let flags: Vec<Value> = Flag::ALL
-            .into_iter()
-            .map(|flag| json!({ "name": flag.name(), "meaning": flag.meaning() }))
-            .collect();
         Ok(Json(json!({
-            "all": list.rows.len(), "found": found.len(), "from": page.from, "rows": rows,
+            "choose": false, "all": list.rows.len(), "found": found.len(), "from": page.from, "rows": rows,
             "products": products, "parts": parts, "flags": flags,
         })))
     })

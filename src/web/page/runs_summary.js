@@ -1,0 +1,144 @@
+// What ran over the belt in one run: by product, hour and lane, against limits.
+import { ask, failure, make, state, withUncertainty } from "./kit.js";
+import { colour, count, figure, fixed, localTime, rate, remember, share, signed, table, when, whole } from "./runs_kit.js";
+
+const LIMITS = [
+  { key: "most_out_of_spec_percent", words: "Out of spec at most, %", kind: "most_out_of_spec_fraction", found: (value) => fixed(100 * value, 2, " %"), limit: (value) => `at most ${fixed(100 * value, 2, " %")} out of spec` },
+  { key: "least_per_minute", words: "Pieces a minute at least", kind: "least_pieces_per_minute", found: (value) => rate(value), limit: (value) => `at least ${rate(value)} pieces a minute` },
+  { key: "least_kg_per_hour", words: "kg an hour at least", kind: "least_kg_per_hour", found: (value) => rate(value), limit: (value) => `at least ${rate(value)} kg an hour` },
+];
+const VERDICTS = { kept: "Kept", missed: "Missed", undecided: "Undecided: too few pieces to say", unknown: "Not known" };
+const named = (product) => product || "No product named";
+
+export async function showSummary(box, { run, words, signal }) {
+  const head = make("p", { className: "state", role: "status" }, "Summing up …");
+  const inputs = LIMITS.map((limit) => make("input", { type: "number", min: 0, step: "any", value: words.get(limit.key) ?? "" }));
+  const form = make("form", { className: "fields limits" }, ...LIMITS.map((limit, at) => make("label", {}, limit.words, inputs[at])), make("button", { type: "submit" }, "Check limits"));
+  const verdicts = make("div"), body = make("div");
+  box.append(head, body, make("section", { className: "limit-part" }, make("h3", {}, "Limits"), form, verdicts));
+  let chosen = words.get("product");
+  const asked = () => Object.fromEntries(LIMITS.map((limit, at) => [limit.key, inputs[at].value]).filter(([, value]) => value !== ""));
+  const load = async () => {
+    const answer = await ask(`api/runs/one/${encodeURIComponent(run.id)}/summary?${new URLSearchParams(asked())}`, signal);
+    return answer.json();
+  };
+  const store = () => remember(location.hash, { ...asked(), product: chosen });
+  const judge = (summary) => {
+    verdicts.replaceChildren();
+    if (!summary.limits.length) return;
+    verdicts.append(table("Against the limits", ["Product", "Limit", "Found", "Verdict"], summary.limits.map((it) => {
+      const limit = LIMITS.find((one) => one.kind === it.limit);
+      return [named(it.product), limit.limit(it.value), it.found === null ? "–" : limit.found(it.found), make("span", { className: `verdict ${it.verdict}` }, VERDICTS[it.verdict])];
+    }), [0, 1, 3]));
+  };
+  const summary = await load();
+  judge(summary);
+  form.onsubmit = async (event) => {
+    event.preventDefault();
+    store();
+    try { judge(await load()); } catch (error) { if (error.name !== "AbortError") verdicts.replaceChildren(failure(error.message)); }
+  };
+  head.textContent = `${summary.from ? `${when(summary.from)} to ${when(summary.to)} · ` : ""}${count(summary.recordings, "recording")}${summary.not_measured ? ` · ${whole.format(summary.not_measured)} could not be measured` : ""}`;
+  if (!summary.products.length) { body.append(state("Nothing to sum up: no recording was measured.")); return; }
+  if (!summary.products.some((one) => one.product === chosen)) chosen = null;
+  const show = async () => {
+    const product = summary.products.find((one) => one.product === chosen) ?? summary.products[0];
+    const parts = make("div");
+    if (summary.products.length > 1) parts.append(...overview(summary, product, (name) => { chosen = name; store(); show().then(() => document.getElementById("product-title").focus()); }));
+    body.replaceChildren(parts);
+    await showProduct(body, product);
+    document.body.dataset.summary = product.product;
+  };
+  await show();
+}
+
+function groupCells(group) {
+  return [whole.format(group.pieces), rate(group.pieces_per_minute), rate(group.kg_per_hour), fixed(group.mean_mass_g, 1), fixed(group.sd_mass_g, 1),
+    fixed(group.mean_fat_fraction === null ? null : 100 * group.mean_fat_fraction, 1), fixed(group.sd_fat_fraction === null ? null : 100 * group.sd_fat_fraction, 1), share(group)];
+}
+const GROUP_HEAD = ["Pieces", "a minute", "kg an hour", "Mean mass, g", "Spread, g", "Mean fat, %", "Spread, %", "Out of spec (95 % limits)"];
+
+function overview(summary, product, choose) {
+  const rows = summary.products.map((one) => {
+    const button = make("button", { type: "button", ariaPressed: String(one === product) }, named(one.product));
+    button.onclick = () => choose(one.product);
+    return [button, ...groupCells(one.all)];
+  });
+  return [table("Products: choose one to see its hours and lanes", ["Product", ...GROUP_HEAD], rows)];
+}
+
+function tile(name, value, more) {
+  return make("div", { className: "tile" }, make("dt", {}, name), make("dd", {}, make("b", {}, value), make("small", {}, more ?? "")));
+}
+
+async function showProduct(body, product) {
+  const all = product.all, belt = product.belt;
+  const title = make("h3", { id: "product-title", tabIndex: -1 }, named(product.product));
+  const mean = withUncertainty(all.mean_mass_g, all.mean_mass_u_g);
+  body.append(title, make("dl", { className: "tiles" },
+    tile("Total", `${withUncertainty(all.total_kg, all.total_u_kg)} kg`, `${count(all.pieces, "piece")}`),
+    tile("Mass of a piece", `${mean} g`, all.sd_mass_g === null ? "" : `spread of the pieces ${fixed(all.sd_mass_g, 1)} g`),
+    ...(all.mean_fat_fraction === null ? [] : [tile("Fat", `${fixed(100 * all.mean_fat_fraction, 1)} %`, all.sd_fat_fraction === null ? "" : `spread of the pieces ${fixed(100 * all.sd_fat_fraction, 1)} %`)]),
+    tile("Out of spec", share(all), `${whole.format(all.out_of_spec)} of ${count(all.pieces, "piece")}`),
+    tile("Rate while seen", `${rate(all.kg_per_hour)} kg/h`, `${rate(all.pieces_per_minute)} pieces a minute`),
+    ...(belt ? [tile("Belt under pieces", `${fixed(100 * belt.area_fraction, 1)} % of its area`, `${fixed(100 * belt.length_fraction, 1)} % of ${fixed(belt.length_m, 1)} m`)] : [])));
+  const charts = make("div", { className: "charts" });
+  body.append(charts);
+  await hours(charts, product);
+  await lanes(charts, product);
+  const flags = Object.entries(product.flags);
+  if (flags.length) body.append(table("Limits of the spec that pieces miss", ["Flag", "Pieces"], flags.map(([flag, many]) => [flag, whole.format(many)])));
+  if (belt?.gaps_mm) {
+    const gaps = belt.gaps_mm;
+    body.append(make("p", {}, `Gaps along the belt: ${whole.format(belt.gaps)}; 5 % below ${fixed(gaps["5_percent"], 0)} mm, half below ${fixed(gaps.median, 0)} mm, 95 % below ${fixed(gaps["95_percent"], 0)} mm, longest ${fixed(gaps.longest, 0)} mm.`));
+  }
+  if (belt?.fullest_lane_ratio) body.append(make("p", {}, `The fullest lane carries ${fixed(belt.fullest_lane_ratio, 2)} times an even share.`));
+  if (product.lanes.some((group) => group.lane !== null)) body.append(table("By lane", ["Lane", ...GROUP_HEAD], product.lanes.map((group) => [group.lane === null ? "no lane" : String(group.lane), ...groupCells(group)])));
+  body.append(make("details", { open: product.hours.length <= 24 }, make("summary", {}, `By hour (${product.hours.length})`),
+    table("By hour", ["Hour", ...GROUP_HEAD], product.hours.map((group) => [when(group.hour), ...groupCells(group)]))));
+  body.append(make("p", { className: "quiet" }, "Spread: standard deviation of the pieces. ± : standard uncertainty (k = 1). Rates are by the time for which the belt was seen. In brackets: exact 95 % confidence limits (Clopper and Pearson); pieces of one batch are more alike than they assume."));
+}
+
+// Over the hours: a point with its interval, where there are two hours or more.
+async function hours(into, product) {
+  const spread = (mean, sd) => (mean === null ? null : [mean, mean - (sd ?? 0), mean + (sd ?? 0)]);
+  const plain = (value) => (value === null ? null : [value, value, value]);
+  const percent = (three) => three && three.map((value) => 100 * value);
+  for (const [caption, unit, of] of [
+    ["Mass an hour of belt seen", "kg/h", (group) => plain(group.kg_per_hour)],
+    ["Mass of a piece: mean, and one standard deviation of the pieces", "g", (group) => spread(group.mean_mass_g, group.sd_mass_g)],
+    ["Fat: mean, and one standard deviation of the pieces", "%", (group) => percent(spread(group.mean_fat_fraction, group.sd_fat_fraction))],
+    ["Out of spec with 95 % confidence limits", "%", (group) => (group.out_of_spec_fraction === null ? null : percent([group.out_of_spec_fraction, group.out_of_spec_low_fraction, group.out_of_spec_high_fraction]))],
+  ]) {
+    const points = product.hours.map((group) => [localTime(group.hour), of(group)]).filter(([, three]) => three);
+    if (points.length < 2) continue;
+    await figure(into, caption, [pointTrace(points, unit, points.length > 300 ? 3 : 8)], { xaxis: { type: "date" }, yaxis: { title: { text: unit }, rangemode: "tozero" } },
+      `${caption}, ${points.length} hours, from ${fixed(Math.min(...points.map(([, three]) => three[0])), 1)} to ${fixed(Math.max(...points.map(([, three]) => three[0])), 1)} ${unit}. The table by hour has the values.`);
+  }
+}
+
+function pointTrace(points, unit, size) {
+  return {
+    type: "scatter", mode: "markers", x: points.map(([at]) => at), y: points.map(([, three]) => three[0]),
+    error_y: { type: "data", symmetric: false, array: points.map(([, [at, , high]]) => high - at), arrayminus: points.map(([, [at, low]]) => at - low), color: colour("--line"), thickness: 2, width: 3 },
+    marker: { color: colour("--strong"), size }, hovertemplate: `%{x}: %{y:.4g} ${unit}<extra></extra>`,
+  };
+}
+
+async function lanes(into, product) {
+  const shares = product.belt?.lanes ?? [];
+  const axis = { title: { text: "lane" }, dtick: 1 };
+  if (shares.length > 1) {
+    const even = 100 / shares.length;
+    await figure(into, "Mass by lane; the line is an even share", [{
+      type: "bar", x: shares.map((it) => it.lane), y: shares.map((it) => 100 * it.mass_fraction), marker: { color: colour("--strong") }, hovertemplate: "lane %{x}: %{y:.1f} %<extra></extra>",
+    }], { xaxis: axis, yaxis: { title: { text: "%" }, rangemode: "tozero" }, shapes: [{ type: "line", xref: "paper", x0: 0, x1: 1, y0: even, y1: even, line: { color: colour("--ink"), dash: "dot" } }] },
+    `Share of the mass by lane: ${shares.map((it) => `lane ${it.lane} ${fixed(100 * it.mass_fraction, 0)} %`).join(", ")}; an even share is ${fixed(even, 0)} %.`);
+  }
+  const groups = product.lanes.filter((group) => group.lane !== null && group.mean_mass_g !== null);
+  if (groups.length > 1) {
+    const points = groups.map((group) => [group.lane, [group.mean_mass_g, group.mean_mass_g - (group.sd_mass_g ?? 0), group.mean_mass_g + (group.sd_mass_g ?? 0)]]);
+    await figure(into, "Mass of a piece by lane: mean, and one standard deviation of the pieces", [pointTrace(points, "g", 9)], { xaxis: axis, yaxis: { title: { text: "g" }, rangemode: "tozero" } },
+      `Mean mass by lane: ${groups.map((group) => `lane ${group.lane} ${fixed(group.mean_mass_g, 1)} g, ${signed(group.mean_mass_g - product.all.mean_mass_g, 1)} g off the mean`).join("; ")}.`);
+  }
+}
