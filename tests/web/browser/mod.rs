@@ -1,0 +1,4 @@
+//! The users' main paths, driven in a real browser.
+
+mod driver;
+mod look;
