@@ -1,5 +1,9 @@
 //! The page on this machine: its server over plain TCP, and the page driven in a real browser.
 
 mod access;
+#[path = "../runs/archive.rs"]
+#[allow(dead_code)] // It is the archive of the tests of runs, which use all of it.
+mod archive;
 mod browser;
+mod runs;
 mod server;

@@ -2,3 +2,4 @@
 
 mod driver;
 mod look;
+mod runs;
