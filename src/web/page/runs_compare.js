@@ -34,7 +34,7 @@ export async function compareRuns(view, opened, told, words, signal) {
 function verdict(diff) {
   const all = diff.all;
   const words = diff.same ? "Nothing changed: both runs say the very same of every piece."
-    : `${whole.format(all.pairs - all.same)} of ${count(all.pairs, "piece")} changed; their mass in all by ${signed(all.total_relative === null ? null : 100 * all.total_relative, 3)} %.`;
+    : `${whole.format(all.pairs - all.same)} of ${count(all.pairs, "piece")} changed. The mass of all pieces together: ${signed(all.total_relative === null ? null : 100 * all.total_relative, 3)} %.`;
   const more = [`${count(diff.recordings, "recording")} in both`];
   if (diff.inputs_differ) more.push(`${whole.format(diff.inputs_differ)} of them from other input files`);
   if (diff.only_before.length) more.push(`${count(diff.only_before.length, "recording")} before only`);
@@ -46,12 +46,11 @@ function verdict(diff) {
 
 function settings(box, diff) {
   if (!diff.settings.length) { box.append(make("p", {}, "The runs were made alike.")); return; }
-  // Hashes are told apart by their first digits.
-  const short = (text) => (text === null ? "none" : text.replace(/\b([0-9a-f]{12})[0-9a-f]{52}\b/g, "$1…"));
-  box.append(table("How they were made differs in", ["What", "Before", "After"], diff.settings.map((it) => [it.what, short(it.before), short(it.after)]), [0, 1, 2]));
+  box.append(table("How they were made differs in", ["What", "Before", "After"], diff.settings.map((it) => [it.what, it.before ?? "none", it.after ?? "none"]), [0, 1, 2]));
 }
 
 async function charts(box, diff, bars) {
+  const drawn = [];
   const into = make("div", { className: "charts" });
   box.append(into);
   for (const [caption, unit, factor, it] of [
@@ -60,17 +59,19 @@ async function charts(box, diff, bars) {
   ]) {
     if (!it) continue;
     const most = it.counts.indexOf(Math.max(...it.counts));
-    await figure(into, caption, [{
+    drawn.push(figure(into, caption, [{
       type: "bar", x: it.middles.map((value) => factor * value), y: it.counts, width: factor * it.width, marker: { color: colour("--strong") }, hovertemplate: `%{x:.3f} ${unit}: %{y} pieces<extra></extra>`,
     }], { xaxis: { title: { text: unit } }, yaxis: { title: { text: "pieces" }, rangemode: "tozero" }, bargap: 0 },
-    `${caption}: most pieces near ${signed(factor * it.middles[most], 2)} ${unit}.`);
+    `${caption}: most pieces near ${signed(factor * it.middles[most], 2)} ${unit}.`));
   }
   const weeks = Object.entries(diff.weeks);
   if (weeks.length > 1) {
-    await figure(into, "Change of the mass in all by week", [{
+    drawn.push(figure(into, "Change of the mass in all by week", [{
       type: "bar", x: weeks.map(([week]) => week), y: weeks.map(([, tally]) => 100 * (tally.total_relative ?? NaN)), marker: { color: colour("--strong") }, hovertemplate: "%{x}: %{y:+.3f} %<extra></extra>",
-    }], { xaxis: { type: "category" }, yaxis: { title: { text: "%" } } }, `Change of the mass in all by week: ${weeks.map(([week, tally]) => `${week} ${signed(100 * (tally.total_relative ?? NaN), 2)} %`).join(", ")}.`);
+    }], { xaxis: { type: "category" }, yaxis: { title: { text: "%" } } }, `Change of the mass in all by week: ${weeks.map(([week, tally]) => `${week} ${signed(100 * (tally.total_relative ?? NaN), 2)} %`).join(", ")}.`));
   }
+  // All boxes are there before the first is drawn: a chart takes the width that its box has then.
+  await Promise.all(drawn);
 }
 
 function groups(box, diff) {
@@ -104,14 +105,14 @@ function moved(box, diff, opened, pair, signal) {
   };
   const rows = diff.most_moved.slice(0, LISTED).map((piece, at) => {
     const button = make("button", { type: "button", ariaPressed: "false" }, `${piece.recording}, ${piece.piece_after}`);
-    button.onclick = () => { show(at); shown.scrollIntoView({ block: "nearest" }); };
+    button.onclick = () => { show(at); shown.scrollIntoView({ block: "start" }); };
     buttons.push(button);
     const gained = piece.flags_after.filter((flag) => !piece.flags_before.includes(flag)).map((flag) => `+${flag}`);
     const lost = piece.flags_before.filter((flag) => !piece.flags_after.includes(flag)).map((flag) => `−${flag}`);
     return [button, `${piece.scanner}, ${piece.day}`, fixed(piece.mass_before_g, 2), fixed(piece.mass_after_g, 2), signed(piece.mass_change_g, 2), fixed(piece.mass_u_after_g, 2),
       signed(piece.fat_change_fraction === null ? null : 100 * piece.fat_change_fraction, 2), [...gained, ...lost].join(" ")];
   });
-  box.append(table("Pieces whose mass changed most; choose one to see it before and after", ["Recording, piece", "Scanner, day", "Before, g", "After, g", "Change, g", "u after, g", "Fat change, %", "Flags"], rows, [0, 1, 7]), shown);
+  box.append(shown, table("Pieces whose mass changed most; choose one to see it before and after", ["Recording, piece", "Scanner, day", "Before, g", "After, g", "Change, g", "u after, g", "Fat change, %", "Flags"], rows, [0, 1, 7]));
   show(0);
 }
 

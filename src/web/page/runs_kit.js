@@ -55,13 +55,16 @@ export function table(caption, head, rows, words = [0]) {
 
 export const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 
+const HEIGHT_PX = 260;
+
 // A chart under its caption. Resolves when it is drawn; one that cannot be drawn says so.
 export async function figure(into, caption, traces, layout, words) {
   const box = make("div");
-  const whole = make("figure", {}, make("figcaption", {}, caption), box);
-  into.append(whole);
+  box.style.height = `${HEIGHT_PX}px`;
+  into.append(make("figure", {}, make("figcaption", {}, caption), box));
   try {
-    await chart(box, traces, { height: 250, ...layout }, words);
+    const font = { family: "system-ui, sans-serif", size: 16, color: colour("--ink") };
+    await chart(box, traces, { height: HEIGHT_PX, font, ...layout }, words);
   } catch (error) {
     box.replaceChildren(make("p", { className: "error", role: "alert" }, `No chart: ${error.message}`));
   }

@@ -1,8 +1,9 @@
 // The pieces of a run: filtered, sorted and paged by the program.
 import { ask, failure, make, state, withUncertainty } from "./kit.js";
-import { copyable, count, fixed, remember, when, whole } from "./runs_kit.js";
+import { copyable, count, fixed, remember, whole } from "./runs_kit.js";
 
 const PAGE = 100;
+const moments = new Intl.DateTimeFormat(undefined, { dateStyle: "short", timeStyle: "medium" });
 const COLUMNS = [
   { name: "Recording, piece", sort: "piece", words: true },
   { name: "Time", sort: "time", words: true },
@@ -76,7 +77,7 @@ export async function showPieces(box, { run, opened, words, signal }) {
       const name = `${row.recording}, ${row.piece}`;
       if (id !== undefined) linked++;
       const first = id === undefined ? name : make("a", { href: `#/look/${id}?piece=${row.piece}` }, name);
-      return make("tr", {}, make("th", { scope: "row", className: "words" }, first), make("td", { className: "words" }, when(row.time)),
+      return make("tr", {}, make("th", { scope: "row", className: "words" }, first), make("td", { className: "words time" }, moments.format(new Date(row.time))),
         ...COLUMNS.slice(2).map((column) => make("td", {}, column.cell(row))), make("td", { className: "words" }, row.flags.join(" ")));
     });
     place.replaceChildren(make("table", {}, make("caption", {}, linked ? "Pieces; a name leads to the piece in its scan, measured again with the profiles that are open" : "Pieces"),

@@ -3,7 +3,7 @@ import { ask, failure, make, state, withUncertainty } from "./kit.js";
 import { colour, count, figure, fixed, localTime, rate, remember, share, signed, table, when, whole } from "./runs_kit.js";
 
 const LIMITS = [
-  { key: "most_out_of_spec_percent", words: "Out of spec at most, %", kind: "most_out_of_spec_fraction", found: (value) => fixed(100 * value, 2, " %"), limit: (value) => `at most ${fixed(100 * value, 2, " %")} out of spec` },
+  { key: "most_out_of_spec_percent", words: "Out of spec at most, %", kind: "most_out_of_spec_fraction", found: (value) => fixed(100 * value, 2, " %"), limit: (value) => `at most ${rate(100 * value)} % out of spec` },
   { key: "least_per_minute", words: "Pieces a minute at least", kind: "least_pieces_per_minute", found: (value) => rate(value), limit: (value) => `at least ${rate(value)} pieces a minute` },
   { key: "least_kg_per_hour", words: "kg an hour at least", kind: "least_kg_per_hour", found: (value) => rate(value), limit: (value) => `at least ${rate(value)} kg an hour` },
 ];
@@ -15,7 +15,7 @@ export async function showSummary(box, { run, words, signal }) {
   const inputs = LIMITS.map((limit) => make("input", { type: "number", min: 0, step: "any", value: words.get(limit.key) ?? "" }));
   const form = make("form", { className: "fields limits" }, ...LIMITS.map((limit, at) => make("label", {}, limit.words, inputs[at])), make("button", { type: "submit" }, "Check limits"));
   const verdicts = make("div"), body = make("div");
-  box.append(head, body, make("section", { className: "limit-part" }, make("h3", {}, "Limits"), form, verdicts));
+  box.append(head, make("details", { className: "limit-part", open: inputs.some((input) => input.value !== "") }, make("summary", {}, "Check against limits"), form, verdicts), body);
   let chosen = words.get("product");
   const asked = () => Object.fromEntries(LIMITS.map((limit, at) => [limit.key, inputs[at].value]).filter(([, value]) => value !== ""));
   const load = async () => {
@@ -71,6 +71,11 @@ function tile(name, value, more) {
   return make("div", { className: "tile" }, make("dt", {}, name), make("dd", {}, make("b", {}, value), make("small", {}, more ?? "")));
 }
 
+function shareTile(group) {
+  const [at, ...limits] = share(group).split(" (");
+  return [at, `${limits.length ? `95 % limits ${limits[0].slice(0, -1)} %; ` : ""}${whole.format(group.out_of_spec)} of ${count(group.pieces, "piece")}`];
+}
+
 async function showProduct(body, product) {
   const all = product.all, belt = product.belt;
   const title = make("h3", { id: "product-title", tabIndex: -1 }, named(product.product));
@@ -79,13 +84,13 @@ async function showProduct(body, product) {
     tile("Total", `${withUncertainty(all.total_kg, all.total_u_kg)} kg`, `${count(all.pieces, "piece")}`),
     tile("Mass of a piece", `${mean} g`, all.sd_mass_g === null ? "" : `spread of the pieces ${fixed(all.sd_mass_g, 1)} g`),
     ...(all.mean_fat_fraction === null ? [] : [tile("Fat", `${fixed(100 * all.mean_fat_fraction, 1)} %`, all.sd_fat_fraction === null ? "" : `spread of the pieces ${fixed(100 * all.sd_fat_fraction, 1)} %`)]),
-    tile("Out of spec", share(all), `${whole.format(all.out_of_spec)} of ${count(all.pieces, "piece")}`),
+    tile("Out of spec", ...shareTile(all)),
     tile("Rate while seen", `${rate(all.kg_per_hour)} kg/h`, `${rate(all.pieces_per_minute)} pieces a minute`),
-    ...(belt ? [tile("Belt under pieces", `${fixed(100 * belt.area_fraction, 1)} % of its area`, `${fixed(100 * belt.length_fraction, 1)} % of ${fixed(belt.length_m, 1)} m`)] : [])));
+    ...(belt ? [tile("Belt under pieces", `${fixed(100 * belt.area_fraction, 1)} %`, `of its area, and ${fixed(100 * belt.length_fraction, 1)} % of its ${fixed(belt.length_m, 1)} m`)] : [])));
   const charts = make("div", { className: "charts" });
   body.append(charts);
-  await hours(charts, product);
-  await lanes(charts, product);
+  // All boxes are there before the first is drawn: a chart takes the width that its box has then.
+  await Promise.all([...hours(charts, product), ...lanes(charts, product)]);
   const flags = Object.entries(product.flags);
   if (flags.length) body.append(table("Limits of the spec that pieces miss", ["Flag", "Pieces"], flags.map(([flag, many]) => [flag, whole.format(many)])));
   if (belt?.gaps_mm) {
@@ -95,12 +100,13 @@ async function showProduct(body, product) {
   if (belt?.fullest_lane_ratio) body.append(make("p", {}, `The fullest lane carries ${fixed(belt.fullest_lane_ratio, 2)} times an even share.`));
   if (product.lanes.some((group) => group.lane !== null)) body.append(table("By lane", ["Lane", ...GROUP_HEAD], product.lanes.map((group) => [group.lane === null ? "no lane" : String(group.lane), ...groupCells(group)])));
   body.append(make("details", { open: product.hours.length <= 24 }, make("summary", {}, `By hour (${product.hours.length})`),
-    table("By hour", ["Hour", ...GROUP_HEAD], product.hours.map((group) => [when(group.hour), ...groupCells(group)]))));
+    table(`Hours of this device's clock (${Intl.DateTimeFormat().resolvedOptions().timeZone})`, ["Hour", ...GROUP_HEAD], product.hours.map((group) => [when(group.hour), ...groupCells(group)]))));
   body.append(make("p", { className: "quiet" }, "Spread: standard deviation of the pieces. ± : standard uncertainty (k = 1). Rates are by the time for which the belt was seen. In brackets: exact 95 % confidence limits (Clopper and Pearson); pieces of one batch are more alike than they assume."));
 }
 
 // Over the hours: a point with its interval, where there are two hours or more.
-async function hours(into, product) {
+function hours(into, product) {
+  const drawn = [];
   const spread = (mean, sd) => (mean === null ? null : [mean, mean - (sd ?? 0), mean + (sd ?? 0)]);
   const plain = (value) => (value === null ? null : [value, value, value]);
   const percent = (three) => three && three.map((value) => 100 * value);
@@ -112,9 +118,10 @@ async function hours(into, product) {
   ]) {
     const points = product.hours.map((group) => [localTime(group.hour), of(group)]).filter(([, three]) => three);
     if (points.length < 2) continue;
-    await figure(into, caption, [pointTrace(points, unit, points.length > 300 ? 3 : 8)], { xaxis: { type: "date" }, yaxis: { title: { text: unit }, rangemode: "tozero" } },
-      `${caption}, ${points.length} hours, from ${fixed(Math.min(...points.map(([, three]) => three[0])), 1)} to ${fixed(Math.max(...points.map(([, three]) => three[0])), 1)} ${unit}. The table by hour has the values.`);
+    drawn.push(figure(into, caption, [pointTrace(points, unit, points.length > 300 ? 3 : 8)], { xaxis: { type: "date" }, yaxis: { title: { text: unit }, rangemode: "tozero" } },
+      `${caption}, ${points.length} hours, from ${fixed(Math.min(...points.map(([, three]) => three[0])), 1)} to ${fixed(Math.max(...points.map(([, three]) => three[0])), 1)} ${unit}. The table by hour has the values.`));
   }
+  return drawn;
 }
 
 function pointTrace(points, unit, size) {
@@ -125,20 +132,22 @@ function pointTrace(points, unit, size) {
   };
 }
 
-async function lanes(into, product) {
+function lanes(into, product) {
+  const drawn = [];
   const shares = product.belt?.lanes ?? [];
   const axis = { title: { text: "lane" }, dtick: 1 };
   if (shares.length > 1) {
     const even = 100 / shares.length;
-    await figure(into, "Mass by lane; the line is an even share", [{
+    drawn.push(figure(into, "Mass by lane; the line is an even share", [{
       type: "bar", x: shares.map((it) => it.lane), y: shares.map((it) => 100 * it.mass_fraction), marker: { color: colour("--strong") }, hovertemplate: "lane %{x}: %{y:.1f} %<extra></extra>",
     }], { xaxis: axis, yaxis: { title: { text: "%" }, rangemode: "tozero" }, shapes: [{ type: "line", xref: "paper", x0: 0, x1: 1, y0: even, y1: even, line: { color: colour("--ink"), dash: "dot" } }] },
-    `Share of the mass by lane: ${shares.map((it) => `lane ${it.lane} ${fixed(100 * it.mass_fraction, 0)} %`).join(", ")}; an even share is ${fixed(even, 0)} %.`);
+    `Share of the mass by lane: ${shares.map((it) => `lane ${it.lane} ${fixed(100 * it.mass_fraction, 0)} %`).join(", ")}; an even share is ${fixed(even, 0)} %.`));
   }
   const groups = product.lanes.filter((group) => group.lane !== null && group.mean_mass_g !== null);
   if (groups.length > 1) {
     const points = groups.map((group) => [group.lane, [group.mean_mass_g, group.mean_mass_g - (group.sd_mass_g ?? 0), group.mean_mass_g + (group.sd_mass_g ?? 0)]]);
-    await figure(into, "Mass of a piece by lane: mean, and one standard deviation of the pieces", [pointTrace(points, "g", 9)], { xaxis: axis, yaxis: { title: { text: "g" }, rangemode: "tozero" } },
-      `Mean mass by lane: ${groups.map((group) => `lane ${group.lane} ${fixed(group.mean_mass_g, 1)} g, ${signed(group.mean_mass_g - product.all.mean_mass_g, 1)} g off the mean`).join("; ")}.`);
+    drawn.push(figure(into, "Mass of a piece by lane: mean, and one standard deviation of the pieces", [pointTrace(points, "g", 9)], { xaxis: axis, yaxis: { title: { text: "g" }, rangemode: "tozero" } },
+      `Mean mass by lane: ${groups.map((group) => `lane ${group.lane} ${fixed(group.mean_mass_g, 1)} g, ${signed(group.mean_mass_g - product.all.mean_mass_g, 1)} g off the mean`).join("; ")}.`));
   }
+  return drawn;
 }
