@@ -31,7 +31,8 @@ export function runs(view, opened, words, rest) {
       return link;
     }));
     const box = make("div", { className: "run" });
-    view.replaceChildren(make("div", { className: "head" }, make("h2", {}, run.name), bar, back()), box);
+    const compare = make("a", { href: `#/runs/compare?${new URLSearchParams({ after: run.id })}`, className: "button" }, "Compare");
+    view.replaceChildren(make("div", { className: "head" }, make("h2", {}, run.name), bar, ...(run.state === "finished" ? [compare] : []), back()), box);
     if (run.state === "damaged") box.append(failure(run.error));
     else if (run.state !== "finished" && chosen.path !== "made") box.append(state(run.state === "writing" ? "This run is being written. It can be read when it has ended." : "This run was stopped before its end. Go on with it from the list of runs, then it can be read."));
     else await chosen.show(box, { run, opened, words, signal: stop.signal });

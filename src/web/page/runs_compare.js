@@ -12,14 +12,14 @@ export async function compareRuns(view, opened, told, words, signal) {
     it.onchange = go;
     return it;
   };
-  function go() { location.hash = `#/runs/compare?${new URLSearchParams({ before: before.value, after: after.value })}`; }
+  function go() { if (before.value && after.value) location.hash = `#/runs/compare?${new URLSearchParams({ before: before.value, after: after.value })}`; }
   const before = select("before"), after = select("after");
   const turn = make("button", { type: "button" }, "Swap");
   turn.onclick = () => { [before.value, after.value] = [after.value, before.value]; go(); };
   const box = make("div", { className: "run" });
   view.replaceChildren(make("div", { className: "head" }, make("h2", {}, "What changed"), make("label", {}, "Before", before), make("label", {}, "After", after), turn, make("a", { href: "#/runs", className: "button" }, "All runs")), box);
   document.body.dataset.run = "ready";
-  if (!before.value || !after.value) { box.append(state("Choose two finished runs over the same scans.")); return; }
+  if (!before.value || !after.value) { box.append(state(finished.length < 2 ? "Two finished runs over the same scans are needed; make another, or open one: weighlight open RUN" : "Choose two finished runs over the same scans.")); return; }
   box.append(state("Comparing …"));
   const pair = { before: before.value, after: after.value };
   const { diff, bars } = await (await ask(`api/runs/compare?${new URLSearchParams(pair)}`, signal)).json();

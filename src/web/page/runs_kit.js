@@ -38,19 +38,16 @@ export function localTime(text) {
   return new Date(at.getTime() - 60000 * at.getTimezoneOffset()).toISOString().slice(0, 19);
 }
 
-// A table with a caption; cells are texts or elements. Columns named in `words` hold text and stand on the left.
+// A table in a box that can be scrolled, under its caption; cells are texts or elements. Columns of `words` hold text and stand on the left.
 export function table(caption, head, rows, words = [0]) {
-  const cell = (kind, content, at) => {
-    const it = make(kind, kind === "th" ? { scope: "col" } : {}, content);
-    if (words.includes(at)) it.className = "words";
-    return it;
+  const cell = (content, at) => {
+    if (at === 0) return make("th", { scope: "row", className: "words" }, content);
+    return make("td", words.includes(at) ? { className: "words" } : {}, content);
   };
-  const body = rows.map((row) => {
-    const line = make("tr", {}, ...row.map((content, at) => (at === 0 ? make("th", { scope: "row", className: "words" }, content) : cell("td", content, at))));
-    return line;
-  });
-  const whole = make("table", {}, make("caption", {}, caption), make("thead", {}, make("tr", {}, ...head.map((text, at) => cell("th", text, at)))), make("tbody", {}, ...body));
-  return make("div", { className: "wide", tabIndex: 0, role: "region", ariaLabel: caption }, whole);
+  const titles = head.map((text, at) => make("th", { scope: "col", className: words.includes(at) ? "words" : "" }, text));
+  const body = rows.map((row) => make("tr", {}, ...row.map(cell)));
+  const whole = make("table", { ariaLabel: caption }, make("thead", {}, make("tr", {}, ...titles)), make("tbody", {}, ...body));
+  return make("div", { className: "captioned" }, make("p", { className: "caption" }, caption), make("div", { className: "wide", tabIndex: 0, role: "region", ariaLabel: caption }, whole));
 }
 
 export const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();

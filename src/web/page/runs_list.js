@@ -4,6 +4,8 @@ import { address, count, fixed, span, when, whole } from "./runs_kit.js";
 
 const STATES = { finished: "Finished", stopped: "Stopped, can be resumed", writing: "Being written", damaged: "Damaged" };
 const EVERY_MS = 1000;
+// Runs that other programs write are looked at less often.
+const OTHERS_EVERY_MS = 5000;
 
 export async function listRuns(view, opened, signal) {
   const list = make("section", { className: "runs-list", ariaLabel: "Runs" });
@@ -65,6 +67,11 @@ export async function listRuns(view, opened, signal) {
   showForm(form, told, opened, begin);
   document.body.dataset.run = "ready";
   if (told.job) await follow();
+  for (;;) {
+    await new Promise((done) => setTimeout(done, OTHERS_EVERY_MS));
+    if (signal.aborted) return;
+    if (!following && told.runs.some((run) => run.state === "writing")) await refresh();
+  }
 }
 
 function line(run, told, chosen, mark, begin, list) {

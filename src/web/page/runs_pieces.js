@@ -3,14 +3,16 @@ import { ask, failure, make, state, withUncertainty } from "./kit.js";
 import { copyable, count, fixed, remember, whole } from "./runs_kit.js";
 
 const PAGE = 100;
-const moments = new Intl.DateTimeFormat(undefined, { dateStyle: "short", timeStyle: "medium" });
+const moments = new Intl.DateTimeFormat(undefined, { month: "short", day: "numeric", hour: "numeric", minute: "2-digit", second: "2-digit" });
+// Columns that no piece of the page has a value for are left out.
 const COLUMNS = [
   { name: "Recording, piece", sort: "piece", words: true },
-  { name: "Time", sort: "time", words: true },
-  { name: "Lane", sort: "lane", cell: (row) => (row.lane === null ? "–" : String(row.lane)) },
+  { name: "Time", sort: "time", words: true, cell: (row) => moments.format(new Date(row.time)) },
+  { name: "Lane", sort: "lane", has: (row) => row.lane !== null, cell: (row) => (row.lane === null ? "–" : String(row.lane)) },
   { name: "Mass, g", sort: "mass_g", cell: (row) => withUncertainty(row.mass_g, row.mass_u_g) },
+  { name: "Fat, %", sort: "fat_fraction", has: (row) => row.fat_fraction !== null, cell: (row) => (row.fat_fraction === null ? "–" : withUncertainty(100 * row.fat_fraction, 100 * (row.fat_u_fraction ?? 0))) },
+  { name: "Flags", words: true, cell: (row) => row.flags.join(" ") },
   { name: "Volume, cm³", sort: "volume_cm3", cell: (row) => withUncertainty(row.volume_cm3, row.volume_u_cm3) },
-  { name: "Fat, %", sort: "fat_fraction", cell: (row) => (row.fat_fraction === null ? "–" : withUncertainty(100 * row.fat_fraction, 100 * (row.fat_u_fraction ?? 0))) },
   { name: "Length, mm", sort: "length_mm", cell: (row) => withUncertainty(row.length_mm, row.length_u_mm ?? 0) },
   { name: "Width, mm", sort: "width_mm", cell: (row) => withUncertainty(row.width_mm, row.width_u_mm ?? 0) },
   { name: "Height, mm", sort: "max_height_mm", cell: (row) => fixed(row.max_height_mm, 1) },
@@ -63,7 +65,9 @@ export async function showPieces(box, { run, opened, words, signal }) {
       return;
     }
     told.textContent = found.found === found.all ? count(found.all, "piece") : `${whole.format(found.found)} of ${count(found.all, "piece")}`;
-    const head = COLUMNS.map((column) => {
+    const columns = COLUMNS.filter((column) => !column.has || column.sort === wanted.sort || found.rows.some(column.has));
+    const head = columns.map((column) => {
+      if (!column.sort) return make("th", { scope: "col", className: "words" }, column.name);
       const on = wanted.sort === column.sort;
       const button = make("button", { type: "button" }, column.name, make("span", { ariaHidden: "true" }, on ? (wanted.down ? " ▼" : " ▲") : ""));
       button.onclick = async () => { await again({ sort: column.sort, down: on ? !wanted.down : !column.words && column.sort !== "lane" }); place.querySelector("th[aria-sort] button")?.focus(); };
@@ -77,11 +81,11 @@ export async function showPieces(box, { run, opened, words, signal }) {
       const name = `${row.recording}, ${row.piece}`;
       if (id !== undefined) linked++;
       const first = id === undefined ? name : make("a", { href: `#/look/${id}?piece=${row.piece}` }, name);
-      return make("tr", {}, make("th", { scope: "row", className: "words" }, first), make("td", { className: "words time" }, moments.format(new Date(row.time))),
-        ...COLUMNS.slice(2).map((column) => make("td", {}, column.cell(row))), make("td", { className: "words" }, row.flags.join(" ")));
+      return make("tr", {}, make("th", { scope: "row", className: "words" }, first),
+        ...columns.slice(1).map((column) => make("td", { className: column.sort === "time" ? "words time" : column.words ? "words" : "" }, column.cell(row))));
     });
-    place.replaceChildren(make("table", {}, make("caption", {}, linked ? "Pieces; a name leads to the piece in its scan, measured again with the profiles that are open" : "Pieces"),
-      make("thead", {}, make("tr", {}, ...head, make("th", { scope: "col", className: "words" }, "Flags"))), make("tbody", {}, ...body)));
+    place.replaceChildren(make("table", { ariaLabel: "Pieces" }, make("thead", {}, make("tr", {}, ...head)), make("tbody", {}, ...body)));
+    if (linked) note.append(make("p", {}, "A name leads to the piece in its scan, measured again with the profiles that are open."));
     if (!found.rows.length) place.replaceChildren(state(found.all ? "No piece fits the filter." : "There are no pieces in this run."));
     else if (!linked) note.append(make("p", {}, "The scans of these pieces are not open", run.open_with ? ". To look at them:" : "."), ...(run.open_with ? [copyable(run.open_with)] : []));
     const step = (text, page) => make("button", { type: "button", disabled: page < 1 || page > pages || page === wanted.page, onclick: () => { wanted.page = page; load().then(() => place.focus()); } }, text);
