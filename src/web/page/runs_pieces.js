@@ -82,7 +82,7 @@ export async function showPieces(box, { run, opened, words, signal }) {
       if (id !== undefined) linked++;
       const first = id === undefined ? name : make("a", { href: `#/look/${id}?piece=${row.piece}` }, name);
       return make("tr", {}, make("th", { scope: "row", className: "words" }, first),
-        ...columns.slice(1).map((column) => make("td", { className: column.sort === "time" ? "words time" : column.words ? "words" : "" }, column.cell(row))));
+        ...columns.slice(1).map((column) => make("td", { className: column.words ? "words line" : "" }, column.cell(row))));
     });
     place.replaceChildren(make("table", { ariaLabel: "Pieces" }, make("thead", {}, make("tr", {}, ...head)), make("tbody", {}, ...body)));
     if (linked) note.append(make("p", {}, "A name leads to the piece in its scan, measured again with the profiles that are open."));

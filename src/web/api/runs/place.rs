@@ -43,18 +43,19 @@ pub(super) fn clean_name(text: &str) -> Result<String, Refused> {
     }
 }
 
-/// The folder of a saved run of that name. It need not be there; a link that leads out of the folder is refused.
+/// The folder of a saved run of that name. It need not be there; a link is refused: it may lead out of the folder.
 pub(super) fn saved(opened: &Opened, name: &str) -> Result<Place, Refused> {
     let name = clean_name(name)?;
     let path = opened.save_to.join(FOLDER).join(&name);
     let real = |path: &Path| std::fs::canonicalize(path).ok();
-    let deepest = path.ancestors().take(2).find_map(real);
-    let inside = match (deepest, real(&opened.save_to)) {
-        (Some(found), Some(save_to)) => found.starts_with(save_to),
-        (None, _) => std::fs::symlink_metadata(&path).is_err(),
+    let is_link = std::fs::symlink_metadata(&path).is_ok_and(|data| data.is_symlink());
+    let inside = match (path.parent().and_then(real), real(&opened.save_to)) {
+        (Some(folder), Some(save_to)) => folder.starts_with(save_to),
+        // Nothing is there yet.
+        (None, _) => true,
         (Some(_), None) => false,
     };
-    match inside {
+    match inside && !is_link {
         true => Ok(Place {
             id: format!("saved-{name}"),
             name,
@@ -64,7 +65,7 @@ pub(super) fn saved(opened: &Opened, name: &str) -> Result<Place, Refused> {
         false => Err(Refused::Failed(
             Error::new(
                 ErrorKind::Io,
-                "a link that leads out of the folder to save into",
+                "a link, which may lead out of the folder to save into",
             )
             .at(path)
             .expected("expected another name, or the link removed"),
