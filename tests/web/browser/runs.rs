@@ -53,6 +53,7 @@ fn from_what_is_open_to_a_run_and_what_changed() {
     browser.picture("runs-summary");
     assert_eq!(browser.accessibility(), Vec::<String>::new());
     // A limit that is missed, told in words and kept in the address.
+    browser.click(".limit-part summary");
     browser.fill(".limits label:nth-child(2) input", "1000000");
     browser.click(".limits button");
     browser.wait("document.querySelector('.verdict.missed') && location.hash.includes('least_per_minute=1000000')");
