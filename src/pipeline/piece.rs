@@ -213,6 +213,10 @@ fn measure_piece(
         first_row: region.first_row,
         first_column: region.first_column,
         footprint: states,
+        height_mm: match site.keep_rasters {
+            true => mended.heights_mm.clone(),
+            false => Array2::from_elem((0, 0), f32::NAN),
+        },
         class,
         shared,
     }))

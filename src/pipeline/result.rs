@@ -19,6 +19,8 @@ pub struct MeasuredPiece {
     pub first_column: usize,
     /// Footprint: 0 outside, 1 seen, 2 reconstructed. Empty unless views are kept.
     pub footprint: Array2<u8>,
+    /// Height above the belt of the window's cells, mm, with what is reconstructed; NaN where nothing is known. Empty unless views are kept.
+    pub height_mm: Array2<f32>,
     /// Class index of each footprint cell in the profile's order, 255 outside or without colour.
     /// Empty unless views are kept.
     pub class: Array2<u8>,

@@ -107,6 +107,34 @@ pub fn encode_marks(view: &FrameView, pieces: &[MeasuredPiece]) -> Vec<u8> {
     bytes
 }
 
+/// Heights that are reconstructed in a frame: for each such cell its place (`row · columns + column`, 4 bytes) and its height
+/// above the belt in mm (4-byte float), little endian, piece by piece.
+#[must_use]
+pub fn encode_rebuilt(view: &FrameView, pieces: &[MeasuredPiece]) -> Vec<u8> {
+    let (rows, columns) = view.height_mm.dim();
+    let mut bytes = Vec::new();
+    for piece in pieces {
+        for ((row, column), _) in piece
+            .footprint
+            .indexed_iter()
+            .filter(|(_, mark)| **mark == 2)
+        {
+            let here = (piece.first_row + row).checked_sub(view.first_row);
+            let column_here = piece.first_column + column;
+            let height = piece.height_mm.get((row, column));
+            if let (Some(row), Some(height)) = (here, height)
+                && row < rows
+                && column_here < columns
+                && height.is_finite()
+            {
+                bytes.extend(((row * columns + column_here) as u32).to_le_bytes());
+                bytes.extend(height.to_le_bytes());
+            }
+        }
+    }
+    bytes
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

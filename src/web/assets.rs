@@ -12,7 +12,7 @@ const SCRIPT: &str = "text/javascript; charset=utf-8";
 const CHARTS: &[u8] = weighlight::report::CHART_SCRIPT_GZIP;
 
 /// Address, kind, content.
-const FILES: [(&str, &str, &str); 24] = [
+const FILES: [(&str, &str, &str); 26] = [
     ("/", HTML, include_str!("page/index.html")),
     ("/style.css", CSS, include_str!("page/style.css")),
     ("/tune.css", CSS, include_str!("page/tune.css")),
@@ -26,6 +26,8 @@ const FILES: [(&str, &str, &str); 24] = [
     ("/look.js", SCRIPT, include_str!("page/look.js")),
     ("/map.js", SCRIPT, include_str!("page/map.js")),
     ("/section.js", SCRIPT, include_str!("page/section.js")),
+    ("/solid.js", SCRIPT, include_str!("page/solid.js")),
+    ("/tools.js", SCRIPT, include_str!("page/tools.js")),
     ("/tune.js", SCRIPT, include_str!("page/tune.js")),
     ("/check.js", SCRIPT, include_str!("page/check.js")),
     ("/agree.js", SCRIPT, include_str!("page/agree.js")),

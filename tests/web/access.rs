@@ -107,6 +107,8 @@ fn the_page_shows_the_values_that_measure_writes() {
         .arg(samples.join("rolls"))
         .arg("--products")
         .arg(samples.join("products"))
+        .arg("--calibrations")
+        .arg(repository("calibration"))
         .args(["--format", "json"])
         .output()
         .unwrap();

@@ -28,6 +28,8 @@ pub(super) fn routes(opened: Opened) -> Router {
         .route("/api/scans/{id}/heights", get(scan::heights))
         .route("/api/scans/{id}/pieces", get(scan::pieces))
         .route("/api/scans/{id}/marks", get(scan::marks))
+        .route("/api/scans/{id}/rebuilt", get(scan::rebuilt))
+        .route("/api/scans/{id}/pieces/{number}", get(scan::piece))
         .route("/api/scans/{id}/colour", get(scan::colour))
         .route("/api/scans/{id}/point", get(scan::point))
         .with_state(store.clone())
@@ -56,7 +58,7 @@ impl IntoResponse for Refused {
         let (status, text) = match self {
             Self::Unknown => (
                 StatusCode::NOT_FOUND,
-                "there is no such scan or cell in what was opened".to_owned(),
+                "there is no such scan, piece or cell in what was opened".to_owned(),
             ),
             Self::Missing(words) => (StatusCode::NOT_FOUND, words),
             Self::Conflict(words) => (StatusCode::CONFLICT, words),

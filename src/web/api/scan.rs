@@ -14,7 +14,7 @@ use serde_json::{Value, json};
 use weighlight::colour::lab_from_srgb8;
 use weighlight::pipeline::{FrameView, MeasuredPiece};
 use weighlight::tables::{PieceTable, Provenance, RecordingUsed, write_json};
-use weighlight::views::{encode_heights, encode_marks};
+use weighlight::views::{encode_heights, encode_marks, encode_piece, encode_rebuilt};
 use weighlight::{Error, ErrorKind};
 
 use super::store::Store;
@@ -138,6 +138,42 @@ pub(super) async fn marks(
             let about = json!({ "rows": rows, "columns": columns });
             let marks = packed(&encode_marks(view, pieces))?;
             Ok(binary(marks, about.to_string()))
+        })
+    })
+    .await
+}
+
+/// Heights of what is reconstructed.
+pub(super) async fn rebuilt(
+    State(store): State<Arc<Store>>,
+    Path(id): Path<usize>,
+) -> Result<Response, Refused> {
+    work(move || {
+        on_frame(&store, id, |view, pieces| {
+            let bytes = encode_rebuilt(view, pieces);
+            let about = json!({ "count": bytes.len() / 8 });
+            Ok(binary(packed(&bytes)?, about.to_string()))
+        })
+    })
+    .await
+}
+
+/// One piece as a solid.
+pub(super) async fn piece(
+    State(store): State<Arc<Store>>,
+    Path((id, number)): Path<(usize, u32)>,
+) -> Result<Response, Refused> {
+    work(move || {
+        on_frame(&store, id, |view, pieces| {
+            let piece = pieces.iter().find(|piece| piece.record.piece == number);
+            let cells = encode_piece(view, piece.ok_or(Refused::Unknown)?);
+            let about = json!({
+                "rows": cells.rows,
+                "columns": cells.columns,
+                "first_row": cells.first_row,
+                "first_column": cells.first_column,
+            });
+            Ok(binary(packed(&cells.bytes)?, about.to_string()))
         })
     })
     .await

@@ -27,7 +27,7 @@ export class FrameMap {
     this.canvas = document.createElement("canvas");
     this.canvas.tabIndex = 0;
     this.canvas.setAttribute("role", "img");
-    this.canvas.setAttribute("aria-label", "Height map. Arrow keys move, plus and minus zoom, 0 shows all.");
+    this.canvas.setAttribute("aria-label", "Height map. Arrow keys move it, or the cross of a chosen tool; Enter sets a point; plus and minus zoom, 0 shows all.");
     box.replaceChildren(this.canvas);
     this.sheet = document.createElement("canvas");
     this.sheet.width = about.columns;
@@ -36,8 +36,10 @@ export class FrameMap {
     this.colour = null;
     this.layers = { shade: 1, colour: 0, classes: 0, marks: 1 };
     this.selected = 0;
-    this.line = null;
     this.tool = "move";
+    this.points = []; // corners of what is measured by hand, mm
+    this.closed = false;
+    this.cursor = null; // the cross that the keys move, mm
     let top = 1;
     const sorted = codes.filter((_, at) => at % 97 === 0).filter((code) => code > 0).sort();
     if (sorted.length) top = this.height(sorted[Math.floor(sorted.length * 0.999)]);
@@ -108,6 +110,7 @@ export class FrameMap {
     const { rows, columns, pitch_across_mm: across, pitch_along_mm: along } = this.about;
     this.scale = 0.96 * Math.min(this.canvas.width / (columns * across), this.canvas.height / (rows * along));
     this.centre = [columns * across / 2, rows * along / 2];
+    this.whole = true; // still so after the window changes, until someone moves or zooms
     this.draw();
   }
   resize() {
@@ -115,7 +118,7 @@ export class FrameMap {
     const [width, height] = [Math.round(this.box.clientWidth * ratio), Math.round(this.box.clientHeight * ratio)];
     if (!width || !height || (width === this.canvas.width && height === this.canvas.height)) return;
     this.canvas.width = width; this.canvas.height = height;
-    if (this.scale) this.fit();
+    if (this.scale && this.whole) this.fit(); else this.draw();
   }
   toCanvas([x, y]) { return [(x - this.centre[0]) * this.scale + this.canvas.width / 2, (this.centre[1] - y) * this.scale + this.canvas.height / 2]; }
   toMm(event) {
@@ -149,8 +152,17 @@ export class FrameMap {
       const [x1, y1] = this.toCanvas([(bounds[2] + 1) * across + 2, bounds[1] * along - 2]);
       const path = new Path2D(); path.rect(x0, y0, x1 - x0, y1 - y0); stroke(path, 3);
     }
-    if (this.line) {
-      const path = new Path2D(); path.moveTo(...this.toCanvas(this.line[0])); path.lineTo(...this.toCanvas(this.line[1])); stroke(path, 2);
+    if (this.points.length) {
+      const path = new Path2D();
+      this.points.forEach((point, at) => { const [x, y] = this.toCanvas(point); if (at) path.lineTo(x, y); else path.moveTo(x, y); });
+      if (this.closed) path.closePath();
+      for (const point of this.points) { const [x, y] = this.toCanvas(point); path.moveTo(x + 5, y); path.arc(x, y, 5, 0, 7); }
+      stroke(path, 2);
+    }
+    if (this.cursor) {
+      const [x, y] = this.toCanvas(this.cursor), path = new Path2D();
+      path.moveTo(x - 14, y); path.lineTo(x + 14, y); path.moveTo(x, y - 14); path.lineTo(x, y + 14);
+      stroke(path, 2);
     }
   }
   // Columns and rows a piece takes up: left, bottom, right, top.
@@ -171,11 +183,13 @@ export class FrameMap {
   select(piece, centre) {
     this.selected = piece;
     const box = piece && this.boundsOf(piece);
+    if (box && centre) this.whole = false;
     if (box && centre) this.centre = [(box[0] + box[2] + 1) / 2 * this.about.pitch_across_mm, (box[1] + box[3] + 1) / 2 * this.about.pitch_along_mm];
     this.draw();
   }
   zoom(by, about) {
     const before = this.scale;
+    this.whole = false;
     this.scale = Math.min(400, Math.max(0.02, this.scale * by));
     if (about) for (const k of [0, 1]) this.centre[k] = about[k] + (this.centre[k] - about[k]) * before / this.scale;
     this.draw();
@@ -187,33 +201,48 @@ export class FrameMap {
     canvas.onpointerdown = (event) => {
       canvas.setPointerCapture(event.pointerId);
       fingers.set(event.pointerId, event); moved = 0;
-      if (this.tool === "line") { const at = this.toMm(event); this.line = [at, at]; }
+      if (this.tool !== "move" && fingers.size === 1) { this.cursor = null; this.onMove("press", this.toMm(event)); }
     };
     canvas.onpointermove = (event) => {
       const at = this.toMm(event), before = fingers.get(event.pointerId);
-      if (before && this.tool === "line") { this.line[1] = at; this.draw(); this.onMove("line", at); }
-      else if (before) {
+      if (before) {
+        moved += Math.abs(event.clientX - before.clientX) + Math.abs(event.clientY - before.clientY);
         const from = this.toMm(before);
         if (fingers.size === 2) {
           const other = [...fingers.values()].find((finger) => finger.pointerId !== event.pointerId);
           const gap = (one) => Math.hypot(one.clientX - other.clientX, one.clientY - other.clientY);
           this.zoom(gap(event) / Math.max(1, gap(before)), this.toMm(other));
-        } else for (const k of [0, 1]) this.centre[k] -= at[k] - from[k];
-        moved += Math.abs(event.clientX - before.clientX) + Math.abs(event.clientY - before.clientY);
+        } else if (this.tool === "move") {
+          for (const k of [0, 1]) this.centre[k] -= at[k] - from[k];
+          this.whole = false;
+        } else this.onMove("drag", at);
         fingers.set(event.pointerId, event);
         this.draw();
       }
-      this.onMove("move", at);
+      this.onMove("over", at);
     };
-    canvas.onpointerup = (event) => { fingers.delete(event.pointerId); if (this.tool === "move" && moved < 6) this.onMove("pick", this.toMm(event)); };
+    canvas.onpointerup = (event) => {
+      fingers.delete(event.pointerId);
+      if (this.tool === "move" && moved < 6) this.onMove("pick", this.toMm(event));
+      if (this.tool !== "move") this.onMove("release", this.toMm(event));
+    };
     canvas.onpointercancel = (event) => fingers.delete(event.pointerId);
     canvas.onkeydown = (event) => {
-      const step = 60 / this.scale;
-      const moves = { ArrowLeft: [-step, 0], ArrowRight: [step, 0], ArrowUp: [0, step], ArrowDown: [0, -step] };
-      if (moves[event.key]) { this.centre[0] += moves[event.key][0]; this.centre[1] += moves[event.key][1]; this.draw(); }
+      const arrow = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, 1], ArrowDown: [0, -1] }[event.key];
+      if (arrow && this.tool === "move") {
+        for (const k of [0, 1]) this.centre[k] += arrow[k] * 60 / this.scale;
+        this.whole = false;
+      } else if (arrow) {
+        const cells = event.shiftKey ? 10 : 1, pitch = [this.about.pitch_across_mm, this.about.pitch_along_mm];
+        this.cursor ??= [...this.centre];
+        for (const k of [0, 1]) this.cursor[k] += arrow[k] * cells * pitch[k];
+        this.onMove("over", this.cursor);
+      } else if (event.key === "Enter" && this.cursor) this.onMove("press", [...this.cursor]);
+      else if (event.key === "Escape") { this.cursor = null; this.onMove("clear"); }
       else if (event.key === "+") this.zoom(1.3); else if (event.key === "-") this.zoom(1 / 1.3); else if (event.key === "0") this.fit();
       else return;
       event.preventDefault();
+      this.draw();
     };
   }
   close() { this.watch.disconnect(); cancelAnimationFrame(this.waiting); }

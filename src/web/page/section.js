@@ -17,7 +17,10 @@ export function drawSection(canvas, map, [from, to]) {
     const at = cell[0] * map.about.columns + cell[1];
     const z = map.height(map.codes[at]);
     if (z > high) high = z;
-    points.push({ z, filled: map.marks && map.marks[3 * cells + at] === 1 });
+    const filled = map.marks && map.marks[3 * cells + at] === 1;
+    const rebuilt = filled ? map.rebuilt?.get(at) : undefined;
+    if (rebuilt > high) high = rebuilt;
+    points.push({ z, filled, rebuilt });
   }
   const y = (z) => top + height * (1 - z / (high * 1.05));
   pen.font = `${13 * ratio}px system-ui, sans-serif`;
@@ -44,5 +47,16 @@ export function drawSection(canvas, map, [from, to]) {
     down = true;
   });
   pen.stroke();
+  // What is reconstructed, dashed.
+  pen.setLineDash([4 * ratio, 3 * ratio]);
+  pen.beginPath();
+  down = false;
+  points.forEach((point, px) => {
+    if (point?.rebuilt === undefined) { down = false; return; }
+    if (down) pen.lineTo(left + px, y(point.rebuilt)); else pen.moveTo(left + px, y(point.rebuilt));
+    down = true;
+  });
+  pen.stroke();
+  pen.setLineDash([]);
   return length;
 }

@@ -207,6 +207,21 @@ impl Browser {
         self.command(&format!("{element}/value"), json!({"text": text}));
     }
 
+    /// Presses keys where the focus is.
+    pub fn keys(&self, keys: &str) {
+        let press = |key: char| {
+            [
+                json!({"type": "keyDown", "value": key}),
+                json!({"type": "keyUp", "value": key}),
+            ]
+        };
+        let actions: Vec<Value> = keys.chars().flat_map(press).collect();
+        self.command(
+            "/actions",
+            json!({"actions": [{"type": "key", "id": "keys", "actions": actions}]}),
+        );
+    }
+
     /// Chooses files in an `<input type=file>`.
     pub fn choose(&self, css: &str, files: &[PathBuf]) {
         let paths: Vec<_> = files.iter().map(|it| it.to_str().unwrap()).collect();
