@@ -12,7 +12,7 @@ const SCRIPT: &str = "text/javascript; charset=utf-8";
 const CHARTS: &[u8] = weighlight::report::CHART_SCRIPT_GZIP;
 
 /// Address, kind, content.
-const FILES: [(&str, &str, &str); 26] = [
+const FILES: [(&str, &str, &str); 27] = [
     ("/", HTML, include_str!("page/index.html")),
     ("/style.css", CSS, include_str!("page/style.css")),
     ("/tune.css", CSS, include_str!("page/tune.css")),
@@ -32,6 +32,11 @@ const FILES: [(&str, &str, &str); 26] = [
     ("/check.js", SCRIPT, include_str!("page/check.js")),
     ("/agree.js", SCRIPT, include_str!("page/agree.js")),
     ("/runs.js", SCRIPT, include_str!("page/runs.js")),
+    (
+        "/runs_charts.js",
+        SCRIPT,
+        include_str!("page/runs_charts.js"),
+    ),
     ("/runs_kit.js", SCRIPT, include_str!("page/runs_kit.js")),
     ("/runs_list.js", SCRIPT, include_str!("page/runs_list.js")),
     ("/runs_made.js", SCRIPT, include_str!("page/runs_made.js")),

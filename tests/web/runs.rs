@@ -189,6 +189,18 @@ fn a_run_of_the_page_is_the_one_that_the_command_makes_and_reads_like_it() {
             .any(|it| it["verdict"] == "missed")
     );
 
+    // As a page of its own, for the browser to save.
+    let (status, answer) = server.ask(
+        "GET",
+        "/api/runs/one/saved-night/page",
+        &[server.host(), server.cookie()],
+    );
+    let text = String::from_utf8_lossy(&answer);
+    assert_eq!(status, 200);
+    assert!(
+        text.contains("content-disposition: attachment") && text.contains("What ran over the belt")
+    );
+
     // The pieces are the table's, and the heaviest comes first when they are sorted so.
     let all = server.json("/api/runs/one/saved-night/pieces?count=500");
     assert_eq!(all["all"], listed["pieces"]);

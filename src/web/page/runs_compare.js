@@ -23,7 +23,8 @@ export async function compareRuns(view, opened, told, words, signal) {
   box.append(state("Comparing …"));
   const pair = { before: before.value, after: after.value };
   const { diff, bars } = await (await ask(`api/runs/compare?${new URLSearchParams(pair)}`, signal)).json();
-  box.replaceChildren(verdict(diff));
+  const names = [before, after].map((it) => it.selectedOptions[0].textContent);
+  box.replaceChildren(verdict(diff), make("p", {}, make("a", { className: "button", download: `${names.join(" to ")}.html`, href: `api/runs/compare/page?${new URLSearchParams(pair)}` }, "Save as a page")));
   settings(box, diff);
   await charts(box, diff, bars);
   groups(box, diff);

@@ -1,6 +1,7 @@
 // What ran over the belt in one run: by product, hour and lane, against limits.
 import { ask, failure, make, state, withUncertainty } from "./kit.js";
-import { colour, count, figure, fixed, localTime, rate, remember, share, signed, table, when, whole } from "./runs_kit.js";
+import { byHour, byLane, byProduct } from "./runs_charts.js";
+import { count, fixed, rate, remember, share, table, when, whole } from "./runs_kit.js";
 
 const LIMITS = [
   { key: "most_out_of_spec_percent", words: "Out of spec at most, %", kind: "most_out_of_spec_fraction", found: (value) => fixed(100 * value, 2, " %"), limit: (value) => `at most ${rate(100 * value)} % out of spec` },
@@ -38,6 +39,8 @@ export async function showSummary(box, { run, words, signal }) {
     store();
     try { judge(await load()); } catch (error) { if (error.name !== "AbortError") verdicts.replaceChildren(failure(error.message)); }
   };
+  const save = make("a", { className: "button", download: `${run.name}.html`, href: `api/runs/one/${encodeURIComponent(run.id)}/page` }, "Save as a page");
+  head.after(make("p", {}, save));
   head.textContent = `${summary.from ? `${when(summary.from)} to ${when(summary.to)} · ` : ""}${count(summary.recordings, "recording")}${summary.not_measured ? ` · ${whole.format(summary.not_measured)} could not be measured` : ""}`;
   if (!summary.products.length) { body.append(state("Nothing to sum up: no recording was measured.")); return; }
   if (!summary.products.some((one) => one.product === chosen)) chosen = null;
@@ -46,6 +49,11 @@ export async function showSummary(box, { run, words, signal }) {
     const parts = make("div");
     if (summary.products.length > 1) parts.append(...overview(summary, product, (name) => { chosen = name; store(); show().then(() => document.getElementById("product-title").focus()); }));
     body.replaceChildren(parts);
+    if (summary.products.length > 2) {
+      const charts = make("div", { className: "charts" });
+      parts.append(charts);
+      await Promise.all(byProduct(charts, summary.products));
+    }
     await showProduct(body, product);
     document.body.dataset.summary = product.product;
   };
@@ -90,7 +98,7 @@ async function showProduct(body, product) {
   const charts = make("div", { className: "charts" });
   body.append(charts);
   // All boxes are there before the first is drawn: a chart takes the width that its box has then.
-  await Promise.all([...hours(charts, product), ...lanes(charts, product)]);
+  await Promise.all([...byHour(charts, product), ...byLane(charts, product)]);
   const flags = Object.entries(product.flags);
   if (flags.length) body.append(table("Limits of the spec that pieces miss", ["Flag", "Pieces"], flags.map(([flag, many]) => [flag, whole.format(many)])));
   if (belt?.gaps_mm) {
@@ -102,52 +110,4 @@ async function showProduct(body, product) {
   body.append(make("details", { open: product.hours.length <= 24 }, make("summary", {}, `By hour (${product.hours.length})`),
     table(`Hours of this device's clock (${Intl.DateTimeFormat().resolvedOptions().timeZone})`, ["Hour", ...GROUP_HEAD], product.hours.map((group) => [when(group.hour), ...groupCells(group)]))));
   body.append(make("p", { className: "quiet" }, "Spread: standard deviation of the pieces. ± : standard uncertainty (k = 1). Rates are by the time for which the belt was seen. In brackets: exact 95 % confidence limits (Clopper and Pearson); pieces of one batch are more alike than they assume."));
-}
-
-// Over the hours: a point with its interval, where there are two hours or more.
-function hours(into, product) {
-  const drawn = [];
-  const spread = (mean, sd) => (mean === null ? null : [mean, mean - (sd ?? 0), mean + (sd ?? 0)]);
-  const plain = (value) => (value === null ? null : [value, value, value]);
-  const percent = (three) => three && three.map((value) => 100 * value);
-  for (const [caption, unit, of] of [
-    ["Mass an hour of belt seen", "kg/h", (group) => plain(group.kg_per_hour)],
-    ["Mass of a piece: mean, and one standard deviation of the pieces", "g", (group) => spread(group.mean_mass_g, group.sd_mass_g)],
-    ["Fat: mean, and one standard deviation of the pieces", "%", (group) => percent(spread(group.mean_fat_fraction, group.sd_fat_fraction))],
-    ["Out of spec with 95 % confidence limits", "%", (group) => (group.out_of_spec_fraction === null ? null : percent([group.out_of_spec_fraction, group.out_of_spec_low_fraction, group.out_of_spec_high_fraction]))],
-  ]) {
-    const points = product.hours.map((group) => [localTime(group.hour), of(group)]).filter(([, three]) => three);
-    if (points.length < 2) continue;
-    drawn.push(figure(into, caption, [pointTrace(points, unit, points.length > 300 ? 3 : 8)], { xaxis: { type: "date" }, yaxis: { title: { text: unit }, rangemode: "tozero" } },
-      `${caption}, ${points.length} hours, from ${fixed(Math.min(...points.map(([, three]) => three[0])), 1)} to ${fixed(Math.max(...points.map(([, three]) => three[0])), 1)} ${unit}. The table by hour has the values.`));
-  }
-  return drawn;
-}
-
-function pointTrace(points, unit, size) {
-  return {
-    type: "scatter", mode: "markers", x: points.map(([at]) => at), y: points.map(([, three]) => three[0]),
-    error_y: { type: "data", symmetric: false, array: points.map(([, [at, , high]]) => high - at), arrayminus: points.map(([, [at, low]]) => at - low), color: colour("--line"), thickness: 2, width: 3 },
-    marker: { color: colour("--strong"), size }, hovertemplate: `%{x}: %{y:.4g} ${unit}<extra></extra>`,
-  };
-}
-
-function lanes(into, product) {
-  const drawn = [];
-  const shares = product.belt?.lanes ?? [];
-  const axis = { title: { text: "lane" }, dtick: 1 };
-  if (shares.length > 1) {
-    const even = 100 / shares.length;
-    drawn.push(figure(into, "Mass by lane; the line is an even share", [{
-      type: "bar", x: shares.map((it) => it.lane), y: shares.map((it) => 100 * it.mass_fraction), marker: { color: colour("--strong") }, hovertemplate: "lane %{x}: %{y:.1f} %<extra></extra>",
-    }], { xaxis: axis, yaxis: { title: { text: "%" }, rangemode: "tozero" }, shapes: [{ type: "line", xref: "paper", x0: 0, x1: 1, y0: even, y1: even, line: { color: colour("--ink"), dash: "dot" } }] },
-    `Share of the mass by lane: ${shares.map((it) => `lane ${it.lane} ${fixed(100 * it.mass_fraction, 0)} %`).join(", ")}; an even share is ${fixed(even, 0)} %.`));
-  }
-  const groups = product.lanes.filter((group) => group.lane !== null && group.mean_mass_g !== null);
-  if (groups.length > 1) {
-    const points = groups.map((group) => [group.lane, [group.mean_mass_g, group.mean_mass_g - (group.sd_mass_g ?? 0), group.mean_mass_g + (group.sd_mass_g ?? 0)]]);
-    drawn.push(figure(into, "Mass of a piece by lane: mean, and one standard deviation of the pieces", [pointTrace(points, "g", 9)], { xaxis: axis, yaxis: { title: { text: "g" }, rangemode: "tozero" } },
-      `Mean mass by lane: ${groups.map((group) => `lane ${group.lane} ${fixed(group.mean_mass_g, 1)} g, ${signed(group.mean_mass_g - product.all.mean_mass_g, 1)} g off the mean`).join("; ")}.`));
-  }
-  return drawn;
 }

@@ -7,15 +7,16 @@ use axum::Json;
 use axum::extract::{Query, State};
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
+use jiff::Timestamp;
 use serde::Deserialize;
 use serde_json::{Value, json};
-use weighlight::report::small_piece_picture;
+use weighlight::report::{run_diff_page, small_piece_picture};
 use weighlight::runs::Run;
 use weighlight::runs::diff::{Bars, Spread, compare, diff_json, frame_seen};
 
 use super::super::{Refused, work};
 use super::place::{Place, find};
-use super::{Compared, Desk};
+use super::{Compared, Desk, saved_page};
 
 /// Bars of a distribution.
 const BARS: usize = 48;
@@ -85,6 +86,20 @@ pub(super) async fn compared(
                 "mass_g": bars(&all.mass_g), "mass_relative": bars(&all.mass_relative), "fat_fraction": bars(&all.fat_fraction),
             },
         })))
+    })
+    .await
+}
+
+pub(super) async fn page(
+    State(desk): State<Arc<Desk>>,
+    Query(pair): Query<Pair>,
+) -> Result<Response, Refused> {
+    work(move || {
+        let (_, before) = open(&desk, &pair.before)?;
+        let (_, after) = open(&desk, &pair.after)?;
+        let compared = diff_of(&desk, &before, &after)?;
+        let page = run_diff_page(&compared.diff, &[], Timestamp::now()).map_err(Refused::Failed)?;
+        Ok(saved_page(page))
     })
     .await
 }

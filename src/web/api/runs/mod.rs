@@ -9,6 +9,8 @@ mod place;
 use std::sync::{Arc, Mutex, PoisonError};
 
 use axum::Router;
+use axum::http::header;
+use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
 use weighlight::runs::PieceList;
 use weighlight::runs::diff::RunDiff;
@@ -57,6 +59,15 @@ impl<T> Last<T> {
     }
 }
 
+/// A report as a file of its own: the browser saves it, for the page's own policy would not let it show its charts.
+fn saved_page(text: String) -> Response {
+    let about = [
+        (header::CONTENT_TYPE, "text/html; charset=utf-8"),
+        (header::CONTENT_DISPOSITION, "attachment"),
+    ];
+    (about, text).into_response()
+}
+
 pub(super) fn routes(store: Arc<Store>) -> Router {
     let desk = Arc::new(Desk {
         store,
@@ -71,9 +82,11 @@ pub(super) fn routes(store: Arc<Store>) -> Router {
         .route("/api/runs/start", post(job::start))
         .route("/api/runs/stop", post(job::stop))
         .route("/api/runs/one/{id}/summary", get(one::summary))
+        .route("/api/runs/one/{id}/page", get(one::page))
         .route("/api/runs/one/{id}/rejected", get(one::rejected))
         .route("/api/runs/one/{id}/pieces", get(one::pieces))
         .route("/api/runs/compare", get(compare::compared))
+        .route("/api/runs/compare/page", get(compare::page))
         .route("/api/runs/compare/picture", get(compare::picture))
         .with_state(desk)
 }

@@ -4,16 +4,21 @@ use std::sync::{Arc, PoisonError};
 
 use axum::Json;
 use axum::extract::{Path, Query, State};
+use axum::response::Response;
+use jiff::Timestamp;
 use serde::Deserialize;
 use serde_json::{Value, json};
-use weighlight::runs::summary::{Limit, LimitKind, check_limits, summarise, summary_json};
+use weighlight::report::summary_page;
+use weighlight::runs::summary::{
+    Checked, Limit, LimitKind, Summary, check_limits, summarise, summary_json,
+};
 use weighlight::runs::{MOST_LISTED, Partition, PieceList, Run, SortBy, Wanted, standing};
 use weighlight::tables::Flag;
 use weighlight::{Error, ErrorKind};
 
 use super::super::{Refused, work};
-use super::Desk;
 use super::place::find;
+use super::{Desk, saved_page};
 
 /// Most pieces on a page.
 const MOST_ROWS: usize = 500;
@@ -65,20 +70,37 @@ fn wrong(words: String) -> Refused {
     Refused::Failed(Error::new(ErrorKind::Mismatch, words))
 }
 
+/// A run's summary and how it stands to limits.
+fn summed_up(desk: &Desk, id: &str, limits: &Limits) -> Result<(Summary, Vec<Checked>), Refused> {
+    let place = find(&desk.store.opened, id)?;
+    let limits = limits.list()?;
+    let _alone = desk.working.lock().unwrap_or_else(PoisonError::into_inner);
+    let summary = summarise(&[place.path]).map_err(Refused::Failed)?;
+    let checked = check_limits(&summary, &limits);
+    Ok((summary, checked))
+}
+
 pub(super) async fn summary(
     State(desk): State<Arc<Desk>>,
     Path(id): Path<String>,
     Query(limits): Query<Limits>,
 ) -> Result<Json<Value>, Refused> {
     work(move || {
-        let place = find(&desk.store.opened, &id)?;
-        let limits = limits.list()?;
-        let _alone = desk.working.lock().unwrap_or_else(PoisonError::into_inner);
-        let summary = summarise(&[place.path]).map_err(Refused::Failed)?;
-        Ok(Json(summary_json(
-            &summary,
-            &check_limits(&summary, &limits),
-        )))
+        let (summary, checked) = summed_up(&desk, &id, &limits)?;
+        Ok(Json(summary_json(&summary, &checked)))
+    })
+    .await
+}
+
+pub(super) async fn page(
+    State(desk): State<Arc<Desk>>,
+    Path(id): Path<String>,
+    Query(limits): Query<Limits>,
+) -> Result<Response, Refused> {
+    work(move || {
+        let (summary, checked) = summed_up(&desk, &id, &limits)?;
+        let page = summary_page(&summary, &checked, Timestamp::now()).map_err(Refused::Failed)?;
+        Ok(saved_page(page))
     })
     .await
 }
