@@ -23,7 +23,9 @@ export async function showSummary(box, { run, words, signal }) {
     const answer = await ask(`api/runs/one/${encodeURIComponent(run.id)}/summary?${new URLSearchParams(asked())}`, signal);
     return answer.json();
   };
-  const store = () => remember(location.hash, { ...asked(), product: chosen });
+  const save = make("a", { className: "button", download: `${run.name}.html` }, "Save as a page");
+  const aim = () => { save.href = `api/runs/one/${encodeURIComponent(run.id)}/page?${new URLSearchParams(asked())}`; };
+  const store = () => { remember(location.hash, { ...asked(), product: chosen }); aim(); };
   const judge = (summary) => {
     verdicts.replaceChildren();
     if (!summary.limits.length) return;
@@ -39,7 +41,7 @@ export async function showSummary(box, { run, words, signal }) {
     store();
     try { judge(await load()); } catch (error) { if (error.name !== "AbortError") verdicts.replaceChildren(failure(error.message)); }
   };
-  const save = make("a", { className: "button", download: `${run.name}.html`, href: `api/runs/one/${encodeURIComponent(run.id)}/page` }, "Save as a page");
+  aim();
   head.after(make("p", {}, save));
   head.textContent = `${summary.from ? `${when(summary.from)} to ${when(summary.to)} · ` : ""}${count(summary.recordings, "recording")}${summary.not_measured ? ` · ${whole.format(summary.not_measured)} could not be measured` : ""}`;
   if (!summary.products.length) { body.append(state("Nothing to sum up: no recording was measured.")); return; }
