@@ -32,10 +32,11 @@ export function runs(view, opened, words, rest) {
     }));
     const box = make("div", { className: "run" });
     const compare = make("a", { href: `#/runs/compare?${new URLSearchParams({ after: run.id })}`, className: "button" }, "Compare");
-    view.replaceChildren(make("div", { className: "head" }, make("h2", {}, run.name), bar, ...(run.state === "finished" ? [compare] : []), back()), box);
+    const tools = make("div", { className: "tools" }, ...(run.state === "finished" ? [compare] : []), back());
+    view.replaceChildren(make("div", { className: "head" }, make("h2", {}, run.name), bar, tools), box);
     if (run.state === "damaged") box.append(failure(run.error));
     else if (run.state !== "finished" && chosen.path !== "made") box.append(state(run.state === "writing" ? "This run is being written. It can be read when it has ended." : "This run was stopped before its end. Go on with it from the list of runs, then it can be read."));
-    else await chosen.show(box, { run, opened, words, signal: stop.signal });
+    else await chosen.show(box, { run, opened, words, tools, signal: stop.signal });
     document.body.dataset.run = "ready";
   })().catch((error) => { if (error.name !== "AbortError") view.append(failure(error.message)); });
   return () => stop.abort();

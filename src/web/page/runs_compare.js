@@ -17,14 +17,16 @@ export async function compareRuns(view, opened, told, words, signal) {
   const turn = make("button", { type: "button" }, "Swap");
   turn.onclick = () => { [before.value, after.value] = [after.value, before.value]; go(); };
   const box = make("div", { className: "run" });
-  view.replaceChildren(make("div", { className: "head" }, make("h2", {}, "What changed"), make("label", {}, "Before", before), make("label", {}, "After", after), turn, make("a", { href: "#/runs", className: "button" }, "All runs")), box);
+  const tools = make("div", { className: "tools" }, make("a", { href: "#/runs", className: "button" }, "All runs"));
+  view.replaceChildren(make("div", { className: "head" }, make("h2", {}, "What changed"), make("label", {}, "Before", before), make("label", {}, "After", after), turn, tools), box);
   document.body.dataset.run = "ready";
   if (!before.value || !after.value) { box.append(state(finished.length < 2 ? "Two finished runs over the same scans are needed; make another, or open one: weighlight open RUN" : "Choose two finished runs over the same scans.")); return; }
   box.append(state("Comparing …"));
   const pair = { before: before.value, after: after.value };
   const { diff, bars } = await (await ask(`api/runs/compare?${new URLSearchParams(pair)}`, signal)).json();
   const names = [before, after].map((it) => it.selectedOptions[0].textContent);
-  box.replaceChildren(verdict(diff), make("p", {}, make("a", { className: "button", download: `${names.join(" to ")}.html`, href: `api/runs/compare/page?${new URLSearchParams(pair)}` }, "Save as a page")));
+  tools.prepend(make("a", { className: "button", download: `${names.join(" to ")}.html`, href: `api/runs/compare/page?${new URLSearchParams(pair)}` }, "Save as a page"));
+  box.replaceChildren(verdict(diff));
   settings(box, diff);
   await charts(box, diff, bars);
   groups(box, diff);

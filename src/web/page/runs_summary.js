@@ -11,7 +11,7 @@ const LIMITS = [
 const VERDICTS = { kept: "Kept", missed: "Missed", undecided: "Undecided: too few pieces to say", unknown: "Not known" };
 const named = (product) => product || "No product named";
 
-export async function showSummary(box, { run, words, signal }) {
+export async function showSummary(box, { run, words, tools, signal }) {
   const head = make("p", { className: "state", role: "status" }, "Summing up …");
   const inputs = LIMITS.map((limit) => make("input", { type: "number", min: 0, step: "any", value: words.get(limit.key) ?? "" }));
   const form = make("form", { className: "fields limits" }, ...LIMITS.map((limit, at) => make("label", {}, limit.words, inputs[at])), make("button", { type: "submit" }, "Check limits"));
@@ -42,7 +42,7 @@ export async function showSummary(box, { run, words, signal }) {
     try { judge(await load()); } catch (error) { if (error.name !== "AbortError") verdicts.replaceChildren(failure(error.message)); }
   };
   aim();
-  head.after(make("p", {}, save));
+  tools.prepend(save);
   head.textContent = `${summary.from ? `${when(summary.from)} to ${when(summary.to)} · ` : ""}${count(summary.recordings, "recording")}${summary.not_measured ? ` · ${whole.format(summary.not_measured)} could not be measured` : ""}`;
   if (!summary.products.length) { body.append(state("Nothing to sum up: no recording was measured.")); return; }
   if (!summary.products.some((one) => one.product === chosen)) chosen = null;
