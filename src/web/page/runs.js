@@ -14,8 +14,10 @@ const PARTS = [
   { path: "made", name: "Made with", show: showMade },
 ];
 
-export function runs(view, opened, words, rest) {
+export function runs(main, opened, words, rest) {
   const stop = new AbortController();
+  const view = make("div", { className: "runs-job" });
+  main.replaceChildren(view);
   view.replaceChildren(state("Reading the runs …"));
   const [first, part = ""] = rest.map(decodeURIComponent);
   (async () => {

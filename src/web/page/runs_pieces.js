@@ -20,14 +20,13 @@ const COLUMNS = [
 
 export async function showPieces(box, { run, opened, words, signal }) {
   const wanted = { q: words.get("q") ?? "", product: words.get("product") ?? "", flag: words.get("flag") ?? "", part: words.get("part") ?? "", sort: words.get("sort") ?? "piece", down: words.get("down") === "true", page: Math.max(1, Number(words.get("page")) || 1) };
-  const search = make("input", { type: "search", value: wanted.q, placeholder: "Recording, scan, scanner" });
-  search.setAttribute("aria-label", "Filter by recording, scan, product or scanner");
+  const search = make("input", { type: "search", value: wanted.q, title: "Recording, scan, product or scanner" });
   const product = make("select", { ariaLabel: "Product" }), flag = make("select", { ariaLabel: "Flag" }), part = make("select", { ariaLabel: "Scanner and day" });
   const told = make("span", { role: "status" });
   const place = make("div", { className: "wide", tabIndex: 0, role: "region", ariaLabel: "Pieces" });
   const pager = make("div", { className: "bar pager" });
   const note = make("div");
-  box.append(make("div", { className: "bar" }, search, product, flag, part, told), note, place, pager);
+  box.append(make("div", { className: "bar" }, make("label", {}, "Filter", search), product, flag, part, told), note, place, pager);
   // Where each scan that is open stands in the list of scans.
   const open = new Map(opened.scans.map((scan) => [`${scan.recording}\n${scan.name}`, scan.id]));
   let number = 0, waiting = 0;

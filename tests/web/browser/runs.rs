@@ -60,7 +60,7 @@ fn from_what_is_open_to_a_run_and_what_changed() {
     // The pieces, heaviest first; the name leads to the piece in its scan.
     browser.click(".parts a:nth-child(2)");
     browser.wait("document.body.dataset.pieces === 'ready'");
-    browser.click("thead th:nth-child(4) button");
+    browser.click("thead th:nth-child(3) button");
     browser.wait("document.querySelector('th[aria-sort=descending]') && location.hash.includes('sort=mass_g')");
     let heaviest = server.json("/api/runs/one/saved-early/pieces?sort=mass_g&down=true&count=1");
     let first = &heaviest["rows"][0];
