@@ -13,7 +13,7 @@ use super::control::{Cusum, Ewma};
 pub const WESTERN_ELECTRIC_RUN_LENGTH: f64 = 91.75;
 
 /// States into which the range of a chart's statistic is cut: within 0.1 % of the integral equations for λ from 0.1 up
-/// (`tests/charts_reference.rs`).
+/// (`tests/reference/charts.rs`).
 const STATES: usize = 201;
 
 fn normal_cdf(z: f64) -> f64 {

@@ -25,30 +25,41 @@ pub struct CellHeights {
     pub bytes: Vec<u8>,
 }
 
-/// Codes the heights of a frame.
-#[must_use]
-pub fn encode_heights(height_mm: &Array2<f32>) -> CellHeights {
-    let (rows, columns) = height_mm.dim();
+/// Offset and step, mm, that code all heights of a frame.
+fn scale(height_mm: &Array2<f32>) -> (f64, f64) {
     let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
     for height in height_mm.iter().filter(|height| height.is_finite()) {
         low = low.min(f64::from(*height));
         high = high.max(f64::from(*height));
     }
-    let (offset_mm, range_mm) = if low.is_finite() {
-        (
-            (low / FINEST_STEP_MM).floor() * FINEST_STEP_MM,
-            high - low + FINEST_STEP_MM,
-        )
-    } else {
-        (0.0, 0.0)
-    };
-    let step_mm = FINEST_STEP_MM.max(range_mm / CODES);
-    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-    // Within the codes by the choice of the step.
-    let code = |height: f32| match height.is_finite() {
+    if !low.is_finite() {
+        return (0.0, FINEST_STEP_MM);
+    }
+    let offset_mm = (low / FINEST_STEP_MM).floor() * FINEST_STEP_MM;
+    let range_mm = high - low + FINEST_STEP_MM;
+    (offset_mm, FINEST_STEP_MM.max(range_mm / CODES))
+}
+
+/// The code of a height.
+#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // Within the codes by the choice of the step.
+fn code(height: f32, (offset_mm, step_mm): (f64, f64)) -> u16 {
+    match height.is_finite() {
         true => ((f64::from(height) - offset_mm) / step_mm).round() as u16 + 1,
         false => 0,
-    };
+    }
+}
+
+/// Low and high byte of a step between codes, small for small steps of either sign.
+fn folded(from: u16, to: u16) -> [u8; 2] {
+    let step = to.wrapping_sub(from).cast_signed();
+    ((step << 1) ^ (step >> 15)).cast_unsigned().to_le_bytes()
+}
+
+/// Codes the heights of a frame.
+#[must_use]
+pub fn encode_heights(height_mm: &Array2<f32>) -> CellHeights {
+    let (rows, columns) = height_mm.dim();
+    let scale = scale(height_mm);
     let cells = rows * columns;
     let mut bytes = vec![0; 2 * cells];
     let mut row_start = 0_u16;
@@ -56,12 +67,11 @@ pub fn encode_heights(height_mm: &Array2<f32>) -> CellHeights {
     for row in height_mm.rows() {
         let mut before = row_start;
         for (column, &height) in row.iter().enumerate() {
-            let code = code(height);
+            let code = code(height, scale);
             if column == 0 {
                 row_start = code;
             }
-            let step = code.wrapping_sub(before).cast_signed();
-            let [low, high] = ((step << 1) ^ (step >> 15)).cast_unsigned().to_le_bytes();
+            let [low, high] = folded(before, code);
             bytes[at] = low;
             bytes[cells + at] = high;
             before = code;
@@ -71,10 +81,35 @@ pub fn encode_heights(height_mm: &Array2<f32>) -> CellHeights {
     CellHeights {
         rows,
         columns,
-        offset_mm,
-        step_mm,
+        offset_mm: scale.0,
+        step_mm: scale.1,
         bytes,
     }
+}
+
+/// Codes the heights of a frame by what they differ from `known`, heights of the same cells that the reader has by
+/// [`encode_heights`]: `bytes` hold differences to the codes of those, cell by cell. `None` if the cells are not the same.
+#[must_use]
+pub fn encode_heights_onto(known_mm: &Array2<f32>, height_mm: &Array2<f32>) -> Option<CellHeights> {
+    if known_mm.dim() != height_mm.dim() {
+        return None;
+    }
+    let (rows, columns) = height_mm.dim();
+    let (before, after) = (scale(known_mm), scale(height_mm));
+    let cells = rows * columns;
+    let mut bytes = vec![0; 2 * cells];
+    for (at, (&known, &height)) in known_mm.iter().zip(height_mm).enumerate() {
+        let [low, high] = folded(code(known, before), code(height, after));
+        bytes[at] = low;
+        bytes[cells + at] = high;
+    }
+    Some(CellHeights {
+        rows,
+        columns,
+        offset_mm: after.0,
+        step_mm: after.1,
+        bytes,
+    })
 }
 
 /// What each cell of a frame belongs to, in four planes of `rows × columns` bytes: low and high byte of the piece's number (0:
@@ -180,6 +215,35 @@ mod tests {
                     prop_assert!(f64::from((back - height).abs()) <= 0.5 * coded.step_mm + 1e-4);
                 }
             }
+        }
+
+        #[test]
+        fn differences_to_known_heights_bring_the_others_back(
+            columns in 1_usize..9,
+            cells in prop::collection::vec((prop::option::weighted(0.8, -300.0_f32..900.0), -2.0_f32..2.0), 1..80),
+        ) {
+            let rows = cells.len() / columns;
+            prop_assume!(rows > 0);
+            let known = Array2::from_shape_fn((rows, columns), |(row, column)| {
+                cells[row * columns + column].0.unwrap_or(f32::NAN)
+            });
+            let heights = Array2::from_shape_fn((rows, columns), |(row, column)| {
+                known[(row, column)] + cells[row * columns + column].1
+            });
+            let coded = encode_heights_onto(&known, &heights).unwrap();
+            let before = scale(&known);
+            for (at, (&known, &height)) in known.iter().zip(&heights).enumerate() {
+                let folded = u16::from_le_bytes([coded.bytes[at], coded.bytes[rows * columns + at]]);
+                let step = (folded >> 1) ^ (folded & 1).wrapping_neg();
+                let code = code(known, before).wrapping_add(step);
+                prop_assert_eq!(code == 0, height.is_nan());
+                if height.is_finite() {
+                    let back = coded.offset_mm + coded.step_mm * f64::from(code - 1);
+                    prop_assert!((back - f64::from(height)).abs() <= 0.5 * coded.step_mm + 1e-4);
+                }
+            }
+            let other = Array2::zeros((rows + 1, columns));
+            prop_assert!(encode_heights_onto(&known, &other).is_none());
         }
     }
 }

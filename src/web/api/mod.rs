@@ -26,6 +26,10 @@ pub(super) fn routes(opened: Opened) -> Router {
         .route("/api/scans", get(list::scans))
         .route("/api/scans/{id}/picture", get(list::picture))
         .route("/api/scans/{id}/heights", get(scan::heights))
+        .route(
+            "/api/scans/{id}/heights/measured",
+            get(scan::measured_heights),
+        )
         .route("/api/scans/{id}/pieces", get(scan::pieces))
         .route("/api/scans/{id}/marks", get(scan::marks))
         .route("/api/scans/{id}/rebuilt", get(scan::rebuilt))

@@ -14,7 +14,9 @@ use serde_json::{Value, json};
 use weighlight::colour::lab_from_srgb8;
 use weighlight::pipeline::{FrameView, MeasuredPiece};
 use weighlight::tables::{PieceTable, Provenance, RecordingUsed, write_json};
-use weighlight::views::{encode_heights, encode_marks, encode_piece, encode_rebuilt};
+use weighlight::views::{
+    encode_heights, encode_heights_onto, encode_marks, encode_piece, encode_rebuilt,
+};
 use weighlight::{Error, ErrorKind};
 
 use super::store::Store;
@@ -78,6 +80,32 @@ pub(super) async fn heights(
             "calibrated": surface.inspection.calibrated,
         });
         Ok(binary(packed(&cells.bytes)?, about.to_string()))
+    })
+    .await
+}
+
+/// The heights that the pieces were measured on, as differences to those of [`heights`] where the cells are the same.
+pub(super) async fn measured_heights(
+    State(store): State<Arc<Store>>,
+    Path(id): Path<usize>,
+) -> Result<Response, Refused> {
+    work(move || {
+        let known = store.surface(id)?;
+        on_frame(&store, id, |view, _| {
+            let onto = encode_heights_onto(&known.view.height_mm, &view.height_mm);
+            let about_known = onto.is_some();
+            let cells = onto.unwrap_or_else(|| encode_heights(&view.height_mm));
+            let about = json!({
+                "rows": cells.rows,
+                "columns": cells.columns,
+                "offset_mm": cells.offset_mm,
+                "step_mm": cells.step_mm,
+                "pitch_across_mm": view.pitch_across_mm,
+                "pitch_along_mm": view.pitch_along_mm,
+                "onto_known": about_known,
+            });
+            Ok(binary(packed(&cells.bytes)?, about.to_string()))
+        })
     })
     .await
 }

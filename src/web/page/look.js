@@ -1,6 +1,6 @@
 // One scan: its map, what the pointer is on, a cut, one piece to be turned, and the piece table beside it.
 import { ask, digits, failure, make, state, withUncertainty } from "./kit.js";
-import { CLASS_COLOURS, FrameMap, decodeHeights } from "./map.js";
+import { CLASS_COLOURS, FrameMap, decodeHeights, decodeOnto } from "./map.js";
 import { drawSection } from "./section.js";
 import { Solid, decodePiece } from "./solid.js";
 import { HandTools } from "./tools.js";
@@ -78,7 +78,14 @@ export function look(view, scan, opened, words) {
     layers.replaceChildren(slider("Shading", "shade"));
     if (map.colour) layers.append(slider("Colour", "colour"));
     if (map.marks && scan.colour) layers.append(slider("Classes", "classes"));
-    layers.append(slider("Unseen", "marks"));
+    layers.append(slider("Unseen", "marks"), legend());
+  };
+  // What the colours of heights stand for.
+  const legend = () => {
+    const strip = make("canvas", { width: opened.height_colours.length, height: 1, role: "img", ariaLabel: `Colours from 0 to ${d0.format(map.topMm)} mm above the belt` });
+    const pen = strip.getContext("2d");
+    opened.height_colours.forEach(([r, g, b], at) => { pen.fillStyle = `rgb(${r},${g},${b})`; pen.fillRect(at, 0, 1, 1); });
+    return make("span", { className: "legend" }, "0", strip, `${d0.format(map.topMm)} mm`);
   };
   const binary = async (what) => {
     const answer = await ask(`api/scans/${scan.id}/${what}`, stop.signal);
@@ -141,9 +148,12 @@ export function look(view, scan, opened, words) {
     firstRow = table.first_row ?? 0;
     fill();
     await part("Outlines, classes and what is reconstructed", async () => {
+      // Until now the belt was that of this frame alone; from here on it is what the pieces were measured on.
+      const [about, bytes] = await binary("heights/measured");
+      map.reset(about, about.onto_known ? decodeOnto(map.codes, bytes) : decodeHeights(bytes, about));
       map.marks = (await binary("marks"))[1];
-      const [{ count }, bytes] = await binary("rebuilt");
-      const numbers = new DataView(bytes.buffer);
+      const [{ count }, heights] = await binary("rebuilt");
+      const numbers = new DataView(heights.buffer);
       map.rebuilt = new Map(Array.from({ length: count }, (_, at) => [numbers.getUint32(8 * at, true), numbers.getFloat32(8 * at + 4, true)]));
       map.compose();
       setLayers();

@@ -18,6 +18,15 @@ export function decodeHeights(bytes, about) {
   return codes;
 }
 
+// The same for heights that were sent as differences to codes already known.
+export function decodeOnto(known, bytes) {
+  const cells = known.length;
+  return Uint16Array.from(known, (code, at) => {
+    const folded = bytes[at] | (bytes[cells + at] << 8);
+    return (code + ((folded >> 1) ^ -(folded & 1))) & 0xffff;
+  });
+}
+
 // Colours of classes, told apart by lightness too (after Okabe and Ito, 2008).
 export const CLASS_COLOURS = [[213, 94, 0], [240, 228, 66], [0, 114, 178], [0, 158, 115], [204, 121, 167], [86, 180, 233], [230, 159, 0], [255, 255, 255]];
 
@@ -50,6 +59,13 @@ export class FrameMap {
     this.compose();
     this.resize();
     this.fit();
+  }
+  // Other heights of the same frame; what is seen of it stays.
+  reset(about, codes) {
+    Object.assign(this, { about: { ...this.about, ...about }, codes, bounds: null });
+    this.sheet.width = about.columns;
+    this.sheet.height = about.rows;
+    this.compose();
   }
   height(code) { return code === UNSEEN ? NaN : this.about.offset_mm + this.about.step_mm * (code - 1); }
   heightAt(row, column) { return this.height(this.codes[row * this.about.columns + column]); }

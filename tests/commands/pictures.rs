@@ -129,6 +129,7 @@ fn make(made: &Made) -> (FrameView, Vec<MeasuredPiece>) {
             fat_budget: None,
             first_row: 1000 + row0,
             first_column: column0,
+            height_mm: Array2::from_elem(footprint.dim(), f32::NAN),
             footprint,
             class: if made.colour {
                 class

@@ -35,7 +35,7 @@ fn largest_difference(one: Lab, other: Lab) -> f64 {
 /// Sharma, Wu and Dalal (2005), Table 1, published to four decimals.
 #[test]
 fn ciede2000_meets_the_34_published_pairs_both_ways_round() {
-    let pairs = rows(include_str!("reference/published/ciede2000_pairs.csv"));
+    let pairs = rows(include_str!("published/ciede2000_pairs.csv"));
     assert_eq!(pairs.len(), 34);
     for pair in &pairs {
         let one = lab(pair, ["L1", "a1", "b1"]);
@@ -59,7 +59,7 @@ fn ciede2000_meets_the_34_published_pairs_both_ways_round() {
 #[test]
 fn srgb_to_lab_agrees_with_the_three_conventions() {
     const TOLERANCE: f64 = 0.025;
-    let colours = rows(include_str!("reference/published/srgb_lab.csv"));
+    let colours = rows(include_str!("published/srgb_lab.csv"));
     assert_eq!(colours.len(), 18);
     let mut sum = [0.0; 3];
     for colour in &colours {
@@ -86,7 +86,7 @@ fn srgb_to_lab_agrees_with_the_three_conventions() {
 /// scikit-image 0.26.0 and colour-science 0.4.7 on fifty random colours.
 #[test]
 fn lab_and_differences_agree_with_two_libraries() {
-    let colours = rows(include_str!("reference/colour-science/lab.csv"));
+    let colours = rows(include_str!("colour-science/lab.csv"));
     assert_eq!(colours.len(), 50);
     let ours: Vec<Lab> = colours
         .iter()
@@ -115,7 +115,7 @@ fn lab_and_differences_agree_with_two_libraries() {
 /// Histograms of two humps as scikit-image 0.26, OpenCV 5 and SciPy 1.17.1 part them: `tests/reference/two-humps`.
 #[test]
 fn histograms_are_parted_as_by_scikit_image_opencv_and_scipy() {
-    let histograms: Vec<(&str, Vec<u64>)> = include_str!("reference/two-humps/histograms.csv")
+    let histograms: Vec<(&str, Vec<u64>)> = include_str!("two-humps/histograms.csv")
         .lines()
         .map(|line| {
             let (name, counts) = line.split_once(',').expect("a name");
@@ -123,7 +123,7 @@ fn histograms_are_parted_as_by_scikit_image_opencv_and_scipy() {
             (name, counts.collect())
         })
         .collect();
-    let parted = include_str!("reference/two-humps/parted.csv");
+    let parted = include_str!("two-humps/parted.csv");
     assert_eq!(parted.lines().count(), histograms.len() + 1);
     for ((name, counts), line) in histograms.iter().zip(parted.lines().skip(1)) {
         let (row, values) = line.split_once(',').expect("a name");
@@ -161,7 +161,7 @@ fn histograms_are_parted_as_by_scikit_image_opencv_and_scipy() {
 /// The 24-patch chart, set of 2005, through a known matrix; and least squares by colour-science on noisy values.
 #[test]
 fn correction_matrices_are_those_of_colour_science() {
-    let patches = rows(include_str!("reference/colour-correction/patches.csv"));
+    let patches = rows(include_str!("colour-correction/patches.csv"));
     assert_eq!(patches.len(), 24);
     let pairs = |seen: [&str; 3]| -> Vec<ColourPair> {
         let pair = |row: &_| ColourPair {
@@ -170,7 +170,7 @@ fn correction_matrices_are_those_of_colour_science() {
         };
         patches.iter().map(pair).collect()
     };
-    let matrices = include_str!("reference/colour-correction/matrices.csv");
+    let matrices = include_str!("colour-correction/matrices.csv");
     for (line, seen, limit) in [
         (1, ["r", "g", "b"], 1e-12),
         (2, ["noisy_r", "noisy_g", "noisy_b"], 1e-9),

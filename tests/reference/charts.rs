@@ -43,10 +43,7 @@ fn near(found: f64, expected: f64, within: f64) {
 /// NIST/SEMATECH e-Handbook 6.3.2.2: mean 50.81, mean moving range 1.8778, limits 55.8041 and 45.8159 (d₂ as 1.128).
 #[test]
 fn the_individuals_chart_of_the_handbook() {
-    let values = column(
-        &rows(include_str!("reference/charts/nist_individuals.csv")),
-        "x",
-    );
+    let values = column(&rows(include_str!("charts/nist_individuals.csv")), "x");
     let chart = individuals(&values).unwrap();
     near(chart.centre, 50.81, 1e-9);
     near(chart.mean_moving_range, 1.8778, 5e-5);
@@ -67,7 +64,7 @@ fn the_individuals_chart_of_the_handbook() {
 
 #[test]
 fn the_factors_for_two_values() {
-    let factors = rows(include_str!("reference/charts/control_chart_constants.csv"));
+    let factors = rows(include_str!("charts/control_chart_constants.csv"));
     let of_two = &factors[0];
     assert_eq!(of_two("n"), "2");
     let chart = individuals(&[0.0, 1.0]).unwrap();
@@ -86,7 +83,7 @@ fn the_factors_for_two_values() {
 /// NIST/SEMATECH e-Handbook 6.3.2.4: λ 0.3, start 50, standard deviation 2.0539, limits 52.5884 and 47.4115.
 #[test]
 fn the_ewma_of_the_handbook() {
-    let rows = rows(include_str!("reference/charts/nist_ewma.csv"));
+    let rows = rows(include_str!("charts/nist_ewma.csv"));
     let ewma = Ewma {
         lambda: 0.3,
         width: 3.0,
@@ -114,7 +111,7 @@ fn the_ewma_of_the_handbook() {
 /// NIST/SEMATECH e-Handbook 6.3.2.3: target 325, k 0.3175, h 4.1959; first call at group 14 with 4.94.
 #[test]
 fn the_cusum_of_the_handbook() {
-    let rows = rows(include_str!("reference/charts/nist_cusum.csv"));
+    let rows = rows(include_str!("charts/nist_cusum.csv"));
     // With a spread of 1 the sums are in the values' own unit.
     let cusum = Cusum {
         allowance: 0.3175,
@@ -133,7 +130,7 @@ fn the_cusum_of_the_handbook() {
 /// Chains of states against integral equations; and the published, rounded values.
 #[test]
 fn run_lengths_by_two_methods() {
-    for row in rows(include_str!("reference/charts/run_lengths.csv")) {
+    for row in rows(include_str!("charts/run_lengths.csv")) {
         let (a, b, shift) = (number(row("a")), number(row("b")), number(row("shift")));
         let found = match row("chart") {
             "ewma" => ewma_run_length(
@@ -259,7 +256,7 @@ fn checks_in_control_are_called_as_often_as_theory_says() {
 /// NIST StRD Norris: certified to 15 digits.
 #[test]
 fn the_certified_line() {
-    let rows = rows(include_str!("reference/charts/nist_strd_norris.csv"));
+    let rows = rows(include_str!("charts/nist_strd_norris.csv"));
     let points: Vec<_> = rows
         .iter()
         .map(|row| (number(row("x")), number(row("y")), 1.0))
@@ -276,7 +273,7 @@ fn the_certified_line() {
 /// AIAG MSA, 4th edition, ANOVA method: EV 0.1999, AV 0.2268, GRR 0.3024, PV 1.0423, TV 1.0853, %GRR 27.86, ndc 4.
 #[test]
 fn the_published_gauge_study() {
-    let rows = rows(include_str!("reference/charts/aiag_msa4_grr.csv"));
+    let rows = rows(include_str!("charts/aiag_msa4_grr.csv"));
     assert_eq!(rows.len(), 90);
     let mut ordered: Vec<_> = rows
         .iter()

@@ -26,12 +26,10 @@ fn near(found: f64, expected: f64, within: f64) {
 }
 
 fn peak_flow() -> Vec<f64> {
-    numbers(include_str!(
-        "reference/agreement/bland_altman_1986_pefr.csv"
-    ))
-    .iter()
-    .map(|row| row[1] - row[3])
-    .collect()
+    numbers(include_str!("agreement/bland_altman_1986_pefr.csv"))
+        .iter()
+        .map(|row| row[1] - row[3])
+        .collect()
 }
 
 /// Bland and Altman 1986: bias −2.1, SD 38.8, limits −79.7 and 75.5, interval of the bias −22.0 to 17.8, of the limits −114.3 to −45.1 and 40.9 to
@@ -68,7 +66,7 @@ fn peak_flow_meters_with_the_variance_of_1999() {
     // The exact interval is not symmetric: it reaches farther out than in. Its ends by SciPy's noncentral t (16 degrees of freedom, 1.96·√17).
     let exact = limits_of_agreement(&peak_flow(), 1.96, LimitsInterval::Exact).unwrap();
     let end = |p: f64| {
-        let rows = numbers(include_str!("reference/agreement/noncentral_t.csv"));
+        let rows = numbers(include_str!("agreement/noncentral_t.csv"));
         let row = rows
             .iter()
             .find(|row| row[0] == p && row[1] == 16.0 && row[2] > 0.0);
@@ -81,7 +79,7 @@ fn peak_flow_meters_with_the_variance_of_1999() {
 
 #[test]
 fn noncentral_t_as_scipy_has_it() {
-    for row in numbers(include_str!("reference/agreement/noncentral_t.csv")) {
+    for row in numbers(include_str!("agreement/noncentral_t.csv")) {
         let found = noncentral_t_quantile(row[0], row[1], row[2]).unwrap();
         near(found, row[3], 1e-6 * (1.0 + row[3].abs()));
     }
@@ -89,7 +87,7 @@ fn noncentral_t_as_scipy_has_it() {
 
 #[test]
 fn exact_shares_as_statsmodels_has_them() {
-    for row in numbers(include_str!("reference/agreement/shares.csv")) {
+    for row in numbers(include_str!("agreement/shares.csv")) {
         let found = exact_share(row[0] as usize, row[1] as usize, 0.95).unwrap();
         near(found.low, row[2], 1e-9);
         near(found.high, row[3], 1e-9);
@@ -97,7 +95,7 @@ fn exact_shares_as_statsmodels_has_them() {
 }
 
 fn pairs() -> Vec<(f64, f64)> {
-    numbers(include_str!("reference/agreement/pairs.csv"))
+    numbers(include_str!("agreement/pairs.csv"))
         .iter()
         .map(|row| (row[0], row[1]))
         .collect()
@@ -105,7 +103,7 @@ fn pairs() -> Vec<(f64, f64)> {
 
 #[test]
 fn demings_line_is_orthogonal_distance_regression() {
-    for row in numbers(include_str!("reference/agreement/lines.csv")) {
+    for row in numbers(include_str!("agreement/lines.csv")) {
         let found = deming(&pairs(), row[0]).unwrap();
         near(found.slope, row[1], 1e-8);
         near(found.intercept, row[2], 1e-6);
@@ -156,7 +154,7 @@ fn passing_and_babloks_line_of_the_toy_case() {
 
 #[test]
 fn lins_concordance_and_its_interval() {
-    let row = &numbers(include_str!("reference/agreement/concordance.csv"))[0];
+    let row = &numbers(include_str!("agreement/concordance.csv"))[0];
     let found = concordance(&pairs()).unwrap();
     near(found.coefficient, row[0], 1e-12);
     near(found.low, row[1], 1e-7);
@@ -166,7 +164,7 @@ fn lins_concordance_and_its_interval() {
 /// NIST StRD Longley, certified: coefficients, standard errors and residual standard deviation.
 #[test]
 fn longleys_nearly_dependent_columns() {
-    let rows = numbers(include_str!("reference/agreement/nist_strd_longley.csv"));
+    let rows = numbers(include_str!("agreement/nist_strd_longley.csv"));
     let design = DMatrix::from_fn(rows.len(), 7, |i, j| if j == 0 { 1.0 } else { rows[i][j] });
     let observed: Vec<f64> = rows.iter().map(|row| row[0]).collect();
     let fit = least_squares(&design, &observed).unwrap();

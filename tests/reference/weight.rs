@@ -23,7 +23,7 @@ fn rows(text: &str) -> Vec<(&str, Vec<f64>)> {
 /// Choi and Okos (1986); CoolProp gives the same to 1e-4 kg/m³.
 #[test]
 fn components_have_their_published_densities() {
-    let table = rows(include_str!("reference/published/component_density.csv"));
+    let table = rows(include_str!("published/component_density.csv"));
     assert_eq!(table.len(), 7);
     for (name, densities) in table {
         let component = match name {
@@ -62,9 +62,7 @@ fn food(numbers: &[f64]) -> Composition {
 /// Sixteen foods, densities computed independently with numpy.
 #[test]
 fn foods_have_the_density_of_their_composition() {
-    let foods = rows(include_str!(
-        "reference/published/food_density_choi_okos.csv"
-    ));
+    let foods = rows(include_str!("published/food_density_choi_okos.csv"));
     assert_eq!(foods.len(), 16);
     for (name, numbers) in foods {
         let composition = food(&numbers);
@@ -143,14 +141,12 @@ fn nothing_freezes_above_the_freezing_point_and_only_once() {
 /// Measured: muscle 1.06 g/cm³ (Mendez and Keys 1960). The relations take lean meat at body temperature to within 1.5 % of it.
 #[test]
 fn lean_meat_is_as_dense_as_muscle_was_measured() {
-    let measured = rows(include_str!("reference/published/measured_density.csv"));
+    let measured = rows(include_str!("published/measured_density.csv"));
     let of = |item: &str| {
         let found = measured.iter().find(|(name, _)| *name == item);
         found.map_or(f64::NAN, |(_, numbers)| numbers[0])
     };
-    let foods = rows(include_str!(
-        "reference/published/food_density_choi_okos.csv"
-    ));
+    let foods = rows(include_str!("published/food_density_choi_okos.csv"));
     let at = |name: &str, temperature_c| {
         let found = foods.iter().find(|(food, _)| *food == name);
         let composition = food(&found.unwrap_or_else(|| panic!("no {name}")).1);
@@ -167,7 +163,7 @@ fn lean_meat_is_as_dense_as_muscle_was_measured() {
 /// Kelkar, Boushey and Okos (2015), Table 5: soybean oil 0.925 g/cm³ is fat alone; breads are a fifth of pore-free bread.
 #[test]
 fn pure_fat_meets_measured_oil_and_bread_needs_its_pores() {
-    let measured = rows(include_str!("reference/published/kelkar2015_density.csv"));
+    let measured = rows(include_str!("published/kelkar2015_density.csv"));
     let of = |item: &str| {
         let found = measured.iter().find(|(name, _)| *name == item);
         found.map_or(f64::NAN, |(_, numbers)| numbers[2])
@@ -175,9 +171,7 @@ fn pure_fat_meets_measured_oil_and_bread_needs_its_pores() {
     let fat = component_density_kg_m3(Component::Fat, 20.0).expect("in range") / 1000.0;
     assert!((fat / of("Soybean oil") - 1.0).abs() < 0.01, "{fat}");
 
-    let foods = rows(include_str!(
-        "reference/published/food_density_choi_okos.csv"
-    ));
+    let foods = rows(include_str!("published/food_density_choi_okos.csv"));
     let bread = foods
         .iter()
         .find(|(name, _)| name.starts_with("bread_white"));

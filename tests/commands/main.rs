@@ -1,0 +1,7 @@
+//! The program as its users run it, the pictures it makes, the schemas it publishes.
+
+mod everyday;
+mod pictures;
+mod schemas;
+mod tune;
+mod tune_colour;
