@@ -5,7 +5,7 @@ const whole = digits(0);
 const ROW_PX = 96;
 
 export function list(view, opened, query) {
-  const search = make("input", { type: "search", value: query.get("q") ?? "", placeholder: "Name, product, scanner", ariaLabel: "Show scans whose name, product or scanner holds" });
+  const search = make("input", { type: "search", value: query.get("q") ?? "", title: "Name, product, scanner", ariaLabel: "Show scans whose name, product or scanner holds" });
   const sort = make("select", { ariaLabel: "Order" }, new Option("Newest first", "new"), new Option("Oldest first", "old"), new Option("By name", "name"));
   sort.value = query.get("sort") ?? "name";
   const count = make("span", { role: "status" });
