@@ -424,7 +424,7 @@ fn runs_alone_can_be_opened_and_are_not_written_to() {
     let run = archive.path("run");
     by_command(&archive, &run, &[]);
     let before = result(&run);
-    let server = Server::over(&[run.clone()], &[]);
+    let server = Server::over(std::slice::from_ref(&run), &[]);
     assert_eq!(server.json("/api/scans")["scans"], json!([]));
     let told = server.json("/api/runs");
     assert_eq!(told["start"]["can"], false);

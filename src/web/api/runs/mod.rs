@@ -6,6 +6,7 @@ mod list;
 mod one;
 mod place;
 
+use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, PoisonError};
 
 use axum::Router;
@@ -28,10 +29,13 @@ struct Desk {
     working: Mutex<()>,
 }
 
+/// Pictures by the piece's place among those that moved most, and whether it is of the run after.
+type Pictures = BTreeMap<(usize, bool), Arc<Vec<u8>>>;
+
 /// Two runs compared, with the pictures that were asked for.
 struct Compared {
     diff: RunDiff,
-    pictures: Mutex<std::collections::BTreeMap<(usize, bool), Arc<Vec<u8>>>>,
+    pictures: Mutex<Pictures>,
 }
 
 /// The last result, under the words that say what it is of.
