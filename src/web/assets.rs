@@ -60,6 +60,13 @@ const FILES: &[(&str, &str, &str)] = &[
     file!(SCRIPT, "tune_result.js"),
     file!(SCRIPT, "tune_save.js"),
     file!(SCRIPT, "tune_state.js"),
+    file!(SCRIPT, "runs_charts.js"),
+    file!(SCRIPT, "runs_compare.js"),
+    file!(SCRIPT, "runs_kit.js"),
+    file!(SCRIPT, "runs_list.js"),
+    file!(SCRIPT, "runs_made.js"),
+    file!(SCRIPT, "runs_pieces.js"),
+    file!(SCRIPT, "runs_summary.js"),
 ];
 
 pub(super) fn routes<S: Clone + Send + Sync + 'static>() -> Router<S> {
