@@ -11,7 +11,7 @@ use serde_json::json;
 use weighlight::runs::{
     Effort, Event, ProductSource, REJECTED_FILE, RunFolder, RunResult, RunSettings, execute,
 };
-use weighlight::scan::list_scans;
+use weighlight::scan::ArchiveReading;
 use weighlight::{Error, ErrorKind, Result};
 
 use super::exit::Exit;
@@ -105,7 +105,7 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
         arguments.calibrations.as_deref(),
         shard,
     )?;
-    let listing = list_scans(&arguments.archives)?;
+    let archive = ArchiveReading::begin(&arguments.archives)?;
     let folder = RunFolder::open(&arguments.out, arguments.resume)?;
     let here = std::env::current_dir().map_or(String::new(), |path| path.display().to_string());
     folder.note(
@@ -118,16 +118,7 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
             ("in", here),
         ],
     )?;
-    let bar = output::progress(listing.len(), "reading scan");
-    let archive = listing.read(&|count| bar.inc(count as u64));
-    bar.finish_and_clear();
-    let frames = archive
-        .recordings
-        .iter()
-        .filter(|recording| shard.holds(recording.name.as_bytes()))
-        .map(|recording| recording.frames.len())
-        .sum();
-    let account = Account::new(frames);
+    let account = Account::new();
     let effort = Effort {
         threads,
         verify: arguments.verify,
@@ -180,14 +171,16 @@ fn refuse_archive_in_run(arguments: &Arguments) -> Result<()> {
 
 /// Tells how far a run is: a bar on a terminal, a line now and then elsewhere.
 struct Account {
+    /// Counts the scans that are read; then, when it is known how many there are, those that are measured.
     bar: ProgressBar,
-    frames: usize,
     lines: Mutex<Lines>,
 }
 
 struct Lines {
     started: Instant,
     said: Instant,
+    /// Scans in the archive.
+    scans: usize,
     frames_done: usize,
     to_do: usize,
 }
@@ -196,14 +189,14 @@ struct Lines {
 const BETWEEN_LINES: Duration = Duration::from_secs(30);
 
 impl Account {
-    fn new(frames: usize) -> Self {
+    fn new() -> Self {
         let now = Instant::now();
         Self {
-            bar: output::progress_with_rate(frames, "scan"),
-            frames,
+            bar: output::counter("scans read:"),
             lines: Mutex::new(Lines {
                 started: now,
                 said: now,
+                scans: 0,
                 frames_done: 0,
                 to_do: 0,
             }),
@@ -217,6 +210,10 @@ impl Account {
             Err(poisoned) => poisoned.into_inner(),
         };
         match event {
+            Event::Read { scans } => {
+                lines.scans = *scans;
+                self.bar.set_position(*scans as u64);
+            }
             Event::Begin {
                 to_do,
                 done_before,
@@ -224,9 +221,11 @@ impl Account {
                 frames_to_do,
             } => {
                 lines.to_do = *frames_to_do;
-                lines.started = Instant::now();
-                self.bar.set_length(*frames_to_do as u64);
-                self.bar.reset_eta();
+                if *done_before > 0 {
+                    // Looking at what was done took its time; work on what is new began when the program did.
+                    lines.started = Instant::now();
+                }
+                output::count_to(&self.bar, *frames_to_do, "scan");
                 if *done_before > 0 || *changed > 0 {
                     self.say(&format!(
                         "{} done before, {to_do} to measure, {changed} of them because of changed inputs or settings",
@@ -255,7 +254,7 @@ impl Account {
                         "measured {} of {} scans ({} in the archive), {rate:.1} a second, about {} left",
                         lines.frames_done,
                         lines.to_do,
-                        self.frames,
+                        lines.scans,
                         span(left_s)
                     ));
                 }

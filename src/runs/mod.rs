@@ -16,8 +16,10 @@ mod progress;
 mod rows;
 mod settings;
 mod shard;
+mod standing;
 pub mod summary;
 mod unit;
+mod workers;
 
 pub use execute::{Effort, Event, RunResult, execute};
 pub use folder::RunFolder;

@@ -10,7 +10,7 @@ use crate::error::{Error, ErrorKind, Result};
 
 use super::description::ViewPart;
 use super::folder::Scan;
-use super::format::{FrameSize, HeightFormat, SampleKind};
+use super::format::{Depth, FrameSize, HeightFormat, SampleKind};
 use super::pack::PackedHeights;
 use super::rows::{Counts, HeightRows};
 use super::tiff::{TiffFrame, TiffSample};
@@ -140,17 +140,10 @@ pub(super) fn read_header(path: &Path) -> Result<HeightHeader> {
     open(path, Depth::Header).map(|(_, header)| header)
 }
 
-/// How far a file is opened.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Depth {
-    Header,
-    Rows,
-}
-
 fn open(path: &Path, depth: Depth) -> Result<(Source, HeightHeader)> {
     match HeightFormat::required(path)? {
         HeightFormat::Png => {
-            let png = png::PngHeights::open(path)?;
+            let png = png::PngHeights::open(path, depth)?;
             let size = png.size();
             Ok((
                 Source::Png(Box::new(png)),
@@ -162,7 +155,7 @@ fn open(path: &Path, depth: Depth) -> Result<(Source, HeightHeader)> {
             ))
         }
         HeightFormat::Tiff => {
-            let tiff = TiffFrame::open(path, &[TiffSample::U16, TiffSample::F32])?;
+            let tiff = TiffFrame::open(path, depth, &[TiffSample::U16, TiffSample::F32])?;
             let header = HeightHeader {
                 size: tiff.size(),
                 samples: match tiff.sample() {
@@ -174,7 +167,7 @@ fn open(path: &Path, depth: Depth) -> Result<(Source, HeightHeader)> {
             Ok((Source::Tiff(Box::new(tiff)), header))
         }
         HeightFormat::Npy => {
-            let npy = npy::NpyHeights::open(path)?;
+            let npy = npy::NpyHeights::open(path, depth)?;
             let header = HeightHeader {
                 size: npy.size(),
                 samples: npy.samples(),

@@ -15,6 +15,7 @@ use crate::scan::colour::{ColourHeader, jpeg_header};
 use crate::scan::folder::{Frames, SCAN_FILE, Scan, judge};
 use crate::scan::format::{ColourFormat, FrameSize, SampleKind};
 use crate::scan::height::HeightHeader;
+use crate::scan::wire::SCAN_FORMAT;
 
 /// Names within a frame's group.
 pub(super) const HEIGHT: &str = "height";
@@ -191,12 +192,12 @@ impl Pack {
         let text = self.bytes(&format!("{}/{SCAN}", frame.group), MOST_METADATA)?;
         let text = String::from_utf8(text)
             .map_err(|_| Error::new(ErrorKind::Document, "not UTF-8").at(place.join(SCAN)))?;
-        let document = Document::parse(&place.join(SCAN), text)?;
+        let (document, record) = Document::parse_as(&place.join(SCAN), text, SCAN_FORMAT)?;
         let mut frames = InPack {
             pack: self,
             group: frame.group.clone(),
         };
-        let scan = judge(&place, &document, &mut frames)?;
+        let scan = judge(&place, &document, record, &mut frames)?;
         Ok(Scan {
             packed: Some(frame.clone()),
             ..scan
