@@ -227,8 +227,12 @@ impl Account {
                 }
                 output::count_to(&self.bar, *frames_to_do, "scan");
                 if *done_before > 0 || *changed > 0 {
+                    let because = match changed {
+                        0 => String::new(),
+                        _ => format!(", {changed} of them because of changed inputs or settings"),
+                    };
                     self.say(&format!(
-                        "{} done before, {to_do} to measure, {changed} of them because of changed inputs or settings",
+                        "{} done before, {to_do} to measure{because}",
                         output::counted(*done_before, "recording")
                     ));
                 }

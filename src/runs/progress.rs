@@ -14,7 +14,7 @@ use serde_json::{Value, json};
 
 use crate::error::{Error, ErrorKind, Result};
 
-use super::folder::{NewFile, Written};
+use super::folder::{NewFile, ROOM, Written};
 use super::outcome::{Done, Outcome, Rows};
 use super::partition::Partition;
 use super::shard::Shard;
@@ -217,7 +217,7 @@ impl Progress {
     /// Brings what was noted to the disk.
     pub(super) fn sync(&mut self) -> Result<()> {
         self.unsynced = 0;
-        self.file.sync_data().map_err(|e| Error::io(&self.path, &e))
+        self.file.sync_data().map_err(|e| full(&self.path, &e))
     }
 
     /// Replaces the file by one without rows, and without anything but these recordings and partitions.
@@ -257,9 +257,7 @@ impl Progress {
 
 /// A write that failed, and that nothing is lost by it.
 fn full(path: &Path, source: &std::io::Error) -> Error {
-    Error::io(path, source).expected(
-        "make room or mend the disk, then run again with --resume: what is done stays done",
-    )
+    Error::io(path, source).expected(ROOM)
 }
 
 fn partition_json(partition: &str, done: &PartitionDone) -> Value {

@@ -184,7 +184,9 @@ fn list(
     real: Option<PathBuf>,
     seen: &mut BTreeSet<Seen>,
 ) -> Result<Option<Contents>> {
-    let io = |e: std::io::Error| Error::io(folder, &e);
+    let io = |e: std::io::Error| {
+        Error::io(folder, &e).expected("expected a folder that can be searched")
+    };
     let real = match real {
         Some(real) => real,
         None => std::fs::canonicalize(folder).map_err(io)?,

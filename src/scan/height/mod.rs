@@ -62,6 +62,11 @@ impl HeightReader {
     fn open_at(scan: &Scan, path: PathBuf, view: Option<usize>) -> Result<Self> {
         let (source, header) = match &scan.packed {
             None => open(&path, Depth::Rows)?,
+            Some(_) if is_x3p(&path) => {
+                let x3p = x3p::X3pHeights::open_bytes(&path, scan.x3p_bytes(&path, view)?)?;
+                let header = x3p_header(&x3p);
+                (Source::X3p(x3p), header)
+            }
             Some(frame) => {
                 let packed = PackedHeights::open(frame, view)?;
                 let header = HeightHeader {
@@ -140,6 +145,24 @@ pub(super) fn read_header(path: &Path) -> Result<HeightHeader> {
     open(path, Depth::Header).map(|(_, header)| header)
 }
 
+fn x3p_header(x3p: &x3p::X3pHeights) -> HeightHeader {
+    HeightHeader {
+        size: x3p.size(),
+        samples: SampleKind::F32,
+        pitch_mm: Some(x3p.pitch_mm()),
+    }
+}
+
+/// The header of an .x3p file in memory; `path` is only named in errors.
+pub(super) fn read_x3p_header(path: &Path, bytes: Vec<u8>) -> Result<HeightHeader> {
+    x3p::X3pHeights::header_of(path, bytes).map(|x3p| x3p_header(&x3p))
+}
+
+/// Whether a frame is in .x3p, which packs keep as the file it was: it is read but not written.
+pub(super) fn is_x3p(path: &Path) -> bool {
+    HeightFormat::of(path) == Some(HeightFormat::X3p)
+}
+
 fn open(path: &Path, depth: Depth) -> Result<(Source, HeightHeader)> {
     match HeightFormat::required(path)? {
         HeightFormat::Png => {
@@ -180,11 +203,7 @@ fn open(path: &Path, depth: Depth) -> Result<(Source, HeightHeader)> {
                 Depth::Header => x3p::X3pHeights::open_header(path)?,
                 Depth::Rows => x3p::X3pHeights::open(path)?,
             };
-            let header = HeightHeader {
-                size: x3p.size(),
-                samples: SampleKind::F32,
-                pitch_mm: Some(x3p.pitch_mm()),
-            };
+            let header = x3p_header(&x3p);
             Ok((Source::X3p(x3p), header))
         }
     }
