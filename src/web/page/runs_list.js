@@ -171,10 +171,10 @@ function showJob(box, job, signal) {
   if (phase.textContent !== words) phase.textContent = words;
   const reading = job.phase === "reading" || job.phase === "starting";
   bar.hidden = job.over;
-  bar.max = Math.max(1, reading ? job.scans_found : job.scans);
-  bar.value = reading ? job.scans_read : job.scans_done;
+  bar.max = Math.max(1, job.scans);
+  if (reading) bar.removeAttribute("value"); else bar.value = job.scans_done;
   const parts = [];
-  if (reading) parts.push(`${whole.format(job.scans_read)} of ${whole.format(job.scans_found)} read`);
+  if (reading) parts.push(`${whole.format(job.scans_read)} scans read`);
   else {
     parts.push(`${whole.format(job.scans_done)} of ${count(job.scans, "scan")}, ${whole.format(job.recordings_done)} of ${count(job.recordings, "recording")}`);
     if (job.recordings_before) parts.push(`${whole.format(job.recordings_before)} done before`);
