@@ -33,6 +33,8 @@ class Bench {
     this.autoFit = true;
   }
   get profile() { return this.steps.now.profile; }
+  // What decides which fields there are.
+  get build() { return JSON.stringify([this.profile.base, Boolean(this.profile.learn), this.profile.class.map((it) => [it.name, Boolean(it.lab), Boolean(it.composition), it.depth_mm !== undefined])]); }
   asked() { return { profile: this.profile, from: this.from }; }
   asking(what) { return ask(`api/tune/${this.scan.id}/${what}${this.from ? `?${new URLSearchParams({ from: this.from })}` : ""}`, this.signal); }
   async open() {
@@ -51,7 +53,7 @@ class Bench {
     this.tools();
     this.panel();
     this.shown(this.start);
-    if (this.steps.now.strokes.length) this.map.showStrokes(this.steps.now.strokes);
+    if (this.steps.now.strokes.length) this.map.showStrokes(this.strokes());
     if (this.start.about.has_colour) await this.colour();
     if (JSON.stringify(this.profile) !== JSON.stringify(this.base)) this.preview.ask(this.asked());
     document.body.dataset.tune = "ready";
@@ -150,7 +152,7 @@ class Bench {
   panel() {
     for (const tab of this.tabs.children) { const on = tab.id === `tune-tab-${this.tab}`; tab.ariaSelected = String(on); tab.tabIndex = on ? 0 : -1; }
     this.sheet.setAttribute("aria-labelledby", `tune-tab-${this.tab}`);
-    this.shape = JSON.stringify(this.profile.class.map((it) => [it.name, Boolean(it.lab), Boolean(it.composition), Boolean(it.depth_mm)])) + this.profile.base + Boolean(this.profile.learn);
+    this.shape = this.build;
     this.colours.close();
     const now = () => this.profile, edit = (profile, what) => this.set({ profile }, what);
     const parts = {
@@ -169,10 +171,10 @@ class Bench {
   }
   go(by) { if (this.steps.go(by)) this.moved(null); }
   moved(what) {
-    const shape = JSON.stringify(this.profile.class.map((it) => [it.name, Boolean(it.lab), Boolean(it.composition), Boolean(it.depth_mm)])) + this.profile.base + Boolean(this.profile.learn);
-    if (shape !== this.shape) { this.panel(); this.tools(); } else if (what === null || this.tab === "colour") this.fields.refresh(what === null);
+    const shape = this.build;
+    if (shape !== this.shape) { this.panel(); this.tools(); what = null; } else if (what === null || this.tab === "colour") this.fields.refresh(what === null);
     if (this.tab === "colour") this.colours.show();
-    if (what === null && this.map) this.map.showStrokes(this.steps.now.strokes);
+    if (what === null && this.map) this.map.showStrokes(this.strokes());
     this.remember();
     this.buttons();
     this.preview?.ask(this.asked());
@@ -203,7 +205,24 @@ class Bench {
     if (this.tab === "table") this.panel();
     this.buttons();
   }
-  showClasses() { if (this.told && this.start) this.map.showClasses(this.told.classes, this.changedOnly ? this.start.classes : null); else if (this.told) this.map.showClasses(this.told.classes, null); }
+  showClasses() {
+    if (!this.told) return;
+    const [was, is] = [this.start?.about.classes, this.told.about.classes];
+    let before = this.changedOnly ? this.start?.classes : null;
+    if (before && JSON.stringify(was) !== JSON.stringify(is)) {
+      // Classes go by their name: the same one may stand in another place now, or be gone.
+      const place = new Uint8Array(256).fill(254);
+      place[255] = 255;
+      was.forEach((name, k) => { if (is.includes(name)) place[k] = is.indexOf(name); });
+      before = before.map((k) => place[k]);
+    }
+    this.map.showClasses(this.told.classes, before ?? null);
+  }
+  // Strokes with the place that their class has now; those of a class that is gone are left out.
+  strokes() {
+    const names = this.profile.class.map((it) => it.name);
+    return this.steps.now.strokes.filter((it) => it.name === null || names.includes(it.name)).map((it) => ({ ...it, label: it.name === null ? 0 : 1 + names.indexOf(it.name) }));
+  }
   refused(error) {
     const words = error.told?.error ?? error.message, key = error.told?.key;
     const beside = key && this.fields.blame(key, words.replace(`${key}: `, ""));
@@ -223,9 +242,10 @@ class Bench {
   }
   select(piece, centre) { this.selected = piece; this.map.select(piece, centre); if (this.tab === "table") this.panel(); }
   stroked(stroke) {
-    if (!stroke) { this.map.showStrokes(this.steps.now.strokes); return; }
+    if (!stroke) { this.map.showStrokes(this.strokes()); return; }
     this.erasing = stroke.label === 0;
-    this.set({ strokes: [...this.steps.now.strokes, stroke] }, `stroke ${this.steps.now.strokes.length}`);
+    const { label, radius_mm, points } = stroke;
+    this.set({ strokes: [...this.steps.now.strokes, { name: label ? this.profile.class[label - 1].name : null, radius_mm, points }] }, `stroke ${this.steps.now.strokes.length}`);
     if (this.autoFit) this.fit();
   }
   // One fit at a time; what is painted meanwhile is fitted to next.

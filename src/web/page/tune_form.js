@@ -53,10 +53,10 @@ export function classPanel(fields, now, edit, temperature_c) {
     } else box.append(fields.number("Density", "kg/m³", [...path, "density_kg_m3"], { step: 1, min: 50 }));
     if (!isBase) {
       const depth = make("select", { id: `tune-depth-${k}` }, new Option("through to the belt", "through"), new Option("a layer over the base", "layer"));
-      depth.value = rule.depth_mm ? "layer" : "through";
+      depth.value = rule.depth_mm !== undefined ? "layer" : "through";
       depth.onchange = () => { const { depth: _, depth_mm: __, ...rest } = now().class[k]; edit(put(now(), path, depth.value === "layer" ? { ...rest, depth_mm: 3 } : { ...rest, depth: "through" }), null); };
       box.append(make("div", { className: "field" }, make("label", { htmlFor: depth.id }, "Reaches"), depth));
-      if (rule.depth_mm) box.append(fields.number("Layer", "mm", [...path, "depth_mm"], { step: 0.1, min: 0 }));
+      if (rule.depth_mm !== undefined) box.append(fields.number("Layer", "mm", [...path, "depth_mm"], { step: 0.1, min: 0 }));
     }
     box.append(row);
     out.push(box);
