@@ -83,10 +83,11 @@ const ARROWS: [(&str, &[&str]); 17] = [
             "pipeline",
         ],
     ),
-    // A check reads one scan of one target and fits robustly; what a change costs is measured on pieces, twice.
+    // A check reads one scan of one target and fits robustly, and names its files by their hashes; what a change costs is measured on pieces, twice.
     (
         "drift",
         &[
+            "document",
             "stats",
             "colour",
             "scan",

@@ -3,6 +3,8 @@
 
 pub mod causes;
 mod comparison;
+mod comparison_json;
+mod exclusions;
 mod log;
 mod matching;
 mod pair;
@@ -11,7 +13,11 @@ pub mod statistics;
 pub mod tune;
 mod weighing;
 
-pub use comparison::{CompareSettings, Comparison, compare};
+pub use comparison::{CompareSettings, Comparison, compare, compare_logs};
+pub use comparison_json::comparison_json;
+pub use exclusions::{
+    EXCLUSIONS_FORMAT, Exclusion, Exclusions, files_hash, read_exclusions, write_exclusions,
+};
 pub use log::{
     DateOrder, DecimalMark, LogFile, LogLayout, LogReading, MassUnit, layout_beside, read_layout,
     read_log_files,

@@ -10,14 +10,14 @@ use weighlight::calibration::{
     Calibration, GeometricErrors, read_calibration, read_target, write_calibration,
 };
 use weighlight::drift::{
-    Combined, DEFAULT_TOLERANCES, ERROR_NAMES, FitRequest, HeightField, LeftOut, ScanFit,
-    check_colours_of, combine, combine_colours, errors_to_list, fit_target, new_calibration,
-    stripe_field,
+    Combined, DEFAULT_TOLERANCES, ERROR_NAMES, FitRequest, HeightField, InputHash, LeftOut,
+    ScanFit, check_colours_of, combine, combine_colours, errors_to_list, fit_target,
+    new_calibration, stripe_field,
 };
 use weighlight::scan::read_scan;
 use weighlight::{Error, ErrorKind, Result};
 
-use super::drift::{hashed, temperature};
+use super::drift::temperature;
 use super::exit::Exit;
 use super::output::{self, Format};
 use super::stripe::StripeArguments;
@@ -87,7 +87,7 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
             .map_or(GeometricErrors::NONE, |c| c.errors),
         target_temperature_c: arguments.target_temperature_c,
     };
-    let mut hashes = vec![hashed("target", &arguments.target)?];
+    let mut hashes = vec![InputHash::of("target", &arguments.target)?];
     let mut fits: Vec<ScanFit> = Vec::new();
     let mut colours = Vec::new();
     let stripes = arguments
@@ -117,7 +117,7 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
             .key("id")
             .expected("expected each scan once"));
         }
-        hashes.push(hashed("height", &scan.height_path())?);
+        hashes.push(InputHash::of("height", &scan.height_path())?);
         let field = match &stripes {
             Some(stripes) => stripe_field(&scan, &stripes.triangulation)?,
             None => HeightField::read(&scan)?,

@@ -3,17 +3,15 @@
 use std::path::{Path, PathBuf};
 
 use clap::{Args, ValueEnum};
-use jiff::{SignedDuration, Timestamp};
+use jiff::Timestamp;
 use weighlight::agreement::causes::CauseSettings;
-use weighlight::agreement::statistics::{
-    AgreementSettings, Nominal, ScaleClass, tolerable_negative_error_g,
-};
+use weighlight::agreement::statistics::{AgreementSettings, Nominal, ScaleClass};
 use weighlight::agreement::{
-    CompareSettings, DateOrder, DecimalMark, LogLayout, MassUnit, MatchSettings, compare,
-    pair_rows, read_log_files, write_pairs_csv, write_pairs_parquet,
+    CompareSettings, DateOrder, DecimalMark, Exclusions, LogLayout, MassUnit, MatchSettings,
+    compare_logs, files_hash, pair_rows, read_exclusions, write_pairs_csv, write_pairs_parquet,
 };
 use weighlight::report::{AgreementPage, agreement_page};
-use weighlight::tables::{PieceRecord, read_pieces};
+use weighlight::tables::read_pieces;
 use weighlight::{Error, ErrorKind, Result};
 
 use super::compare_check::target_check;
@@ -33,7 +31,7 @@ Examples:
   weighlight compare demo/pieces.csv demo/weighings.csv --time time --mass mass_g --html demo/agreement.html
   weighlight compare pieces.csv weigher.csv --date Datum --time Zeit --mass Gewicht --unit g --zone Europe/Berlin --pairs pairs.csv")]
 pub(crate) struct Arguments {
-    /// Piece table, .csv or .parquet
+    /// Piece table, .csv, .parquet or .json
     pieces: PathBuf,
     /// Logs of the checkweigher
     #[arg(required = true)]
@@ -137,6 +135,9 @@ struct AskedArguments {
     /// The last check with a reference target: a drift report (JSON) or a log of checks (.jsonl)
     #[arg(long, value_name = "FILE")]
     last_check: Option<PathBuf>,
+    /// Pairs to set aside, as the page keeps them, each with its reason
+    #[arg(long, value_name = "FILE.toml")]
+    exclude: Option<PathBuf>,
 }
 
 fn lag(text: &str) -> std::result::Result<f64, String> {
@@ -207,16 +208,9 @@ impl AskedArguments {
     fn agreement(&self) -> Result<AgreementSettings> {
         let nominal = match self.nominal_g {
             None => None,
-            Some(mass_g) => Some(Nominal {
-                mass_g,
-                tolerance_g: tolerable_negative_error_g(mass_g).ok_or_else(|| {
-                    Error::new(ErrorKind::Mismatch, format!("{mass_g} g"))
-                        .key("--nominal-g")
-                        .expected("expected a nominal mass from 5 g to 50 kg")
-                })?,
-                // Directive 76/211/EEC, annex II: an acceptable quality level of 2.5 %.
-                short_fraction: 0.025,
-            }),
+            Some(mass_g) => {
+                Some(Nominal::of_portion(mass_g).map_err(|error| error.key("--nominal-g"))?)
+            }
         };
         Ok(AgreementSettings {
             within_g: self.within_g.clone(),
@@ -252,17 +246,31 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
                 .map(target_check)
                 .transpose()?,
         },
+        exclusions: match &arguments.asked.exclude {
+            Some(path) => {
+                let read = read_exclusions(path)?;
+                let hashes = (
+                    files_hash(&[&arguments.pieces])?,
+                    files_hash(&arguments.logs)?,
+                );
+                read.check_files(&hashes.0, &hashes.1)
+                    .map_err(|error| error.at(path))?;
+                read
+            }
+            None => Exclusions::default(),
+        },
     };
     let pieces = read_pieces(&arguments.pieces)?;
-    // All of the log is counted, but only rows near the scans are kept; if there are none, all are wanted for saying so.
     let layout = arguments.columns.layout();
-    let near = span(&pieces, arguments.lag_within);
-    let mut reading = read_log_files(&arguments.logs, &layout, near)?;
-    if reading.weighings.is_empty() {
-        reading = read_log_files(&arguments.logs, &layout, None)?;
+    let result = compare_logs(&pieces, &arguments.logs, &layout, &settings)?;
+    if !result.set_aside_unknown.is_empty() {
+        output::warn(&format!(
+            "{} rows to be set aside are no pairs of this comparison",
+            result.set_aside_unknown.len()
+        ));
     }
-    let result = compare(&pieces, reading, &settings)?;
-    let rows = pair_rows(&pieces, &result.reading.weighings, &result.matching);
+    let mut rows = pair_rows(&pieces, &result.reading.weighings, &result.matching);
+    rows.retain(|it| !settings.exclusions.hold(it.piece_row, it.log_row));
     if let (Some(path), Some(form)) = (&arguments.pairs, pairs_form) {
         match form {
             PairsForm::Csv => output::to_file(path, |to| write_pairs_csv(&rows, to))?,
@@ -316,13 +324,4 @@ fn pairs_form(path: &Path) -> Result<PairsForm> {
         .at(path)
         .expected("expected a name that ends in .csv or .parquet")),
     }
-}
-
-/// From before the first to after the last scan.
-fn span(pieces: &[PieceRecord], within_s: f64) -> Option<(Timestamp, Timestamp)> {
-    let times = || pieces.iter().filter_map(|piece| piece.time);
-    let margin = SignedDuration::from_secs_f64(within_s);
-    let from = times().min()?.checked_sub(margin).ok()?;
-    let to = times().max()?.checked_add(margin).ok()?;
-    Some((from, to))
 }

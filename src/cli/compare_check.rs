@@ -44,13 +44,8 @@ fn of_log(path: &Path) -> Result<TargetCheck> {
         .and_then(|it| it.to_str())
         .unwrap_or_default();
     let log = read_log(folder, scanner)?;
-    let newest = log
-        .entries
-        .iter()
-        .filter_map(|it| Some((it.entry.time, it.entry.check.as_ref()?)))
-        .max_by_key(|it| it.0);
-    match newest {
-        Some((_, check)) => Ok(TargetCheck {
+    match log.newest_check() {
+        Some(check) => Ok(TargetCheck {
             relative: check.weight_effect.relative,
             relative_u: check.weight_effect.relative_u,
         }),

@@ -1,16 +1,15 @@
 //! `weighlight drift`.
 
 use std::io::Write;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use clap::Args;
-use weighlight::calibration::{Calibration, CalibrationSet, read_calibration, read_target};
+use weighlight::Result;
+use weighlight::calibration::{CalibrationSet, read_target};
 use weighlight::drift::{
-    Baseline, COVERAGE_FACTOR, Check, DriftReport, InputHash, ParameterCheck, Verdict,
-    check_geometry, complete,
+    COVERAGE_FACTOR, Check, CheckTask, Compared, DriftReport, ParameterCheck, Verdict, check_scan,
 };
 use weighlight::scan::{Scan, read_scan};
-use weighlight::{Error, ErrorKind, Result};
 
 use super::effect::{self, EffectArguments};
 use super::exit::Exit;
@@ -73,33 +72,16 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
     };
     let scan = read_scan(scan)?;
     let target = read_target(target_file)?;
-    let (calibration, name, file) = baseline(arguments, &scan)?;
-    let mut inputs = vec![
-        hashed("target", target_file)?,
-        hashed("scan", &scan.document_path())?,
-        hashed("height", &scan.height_path())?,
-    ];
-    if let Some(path) = scan.colour_path() {
-        inputs.push(hashed("colour", &path)?);
-    }
-    if let Some(path) = file {
-        inputs.push(hashed("calibration", &path)?);
-    }
-    let baseline = Baseline {
-        calibration: calibration.as_ref(),
-        name: &name,
+    let compared = compared(arguments, &scan)?;
+    let task = CheckTask {
+        scan: &scan,
+        target: &target,
+        target_file,
+        compared: &compared,
+        target_temperature_c: arguments.target_temperature_c,
     };
-    let mut check = check_geometry(
-        &scan,
-        &target,
-        &baseline,
-        arguments.target_temperature_c,
-        inputs,
-    )?;
-    complete(&mut check, &scan, &target, calibration.as_ref())?;
-    arguments
-        .effect
-        .add(&mut check, &target, calibration.as_ref())?;
+    let mut check = check_scan(&task)?;
+    arguments.effect.add(&mut check, &task)?;
     let Check { report, .. } = check;
     // Kept before it is shown, so that nobody has seen a check that is not in the log.
     keep_check(&arguments.log, &report)?;
@@ -118,54 +100,23 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
     })
 }
 
-/// What to compare with, its name, and its file.
-fn baseline(
-    arguments: &Arguments,
-    scan: &Scan,
-) -> Result<(Option<Calibration>, String, Option<PathBuf>)> {
-    let scanner = &scan.description.scanner;
+/// What to compare with.
+fn compared(arguments: &Arguments, scan: &Scan) -> Result<Compared> {
     if let Some(path) = &arguments.baseline {
-        let calibration = read_calibration(path)?;
-        if calibration.scanner != *scanner {
-            return Err(Error::new(
-                ErrorKind::Mismatch,
-                format!("a calibration of scanner \"{}\"", calibration.scanner),
-            )
-            .at(path)
-            .expected(format!("expected one of \"{scanner}\", as the scan names")));
-        }
-        return Ok((
-            Some(calibration),
-            path.display().to_string(),
-            Some(path.clone()),
-        ));
+        return Compared::with_file(path, scan);
     }
     if let Some(folder) = &arguments.calibrations {
         output::check_folder(folder, "scanner calibrations")?;
         let set = CalibrationSet::read(folder)?;
-        if let Some(found) = set.in_force(scanner, scan.description.captured) {
-            let file = set.file_of(found).map(Path::to_path_buf);
-            let name = file
-                .as_ref()
-                .map_or_else(|| found.valid_from.to_string(), |f| f.display().to_string());
-            return Ok((Some(found.clone()), name, file));
+        if let Some(found) = Compared::in_force(&set, scan) {
+            return Ok(found);
         }
         output::warn(&format!(
-            "no calibration of \"{scanner}\" is in force at {}: compared with a perfect scanner",
-            scan.description.captured
+            "no calibration of \"{}\" is in force at {}: compared with a perfect scanner",
+            scan.description.scanner, scan.description.captured
         ));
     }
-    Ok((None, "a perfect scanner".to_owned(), None))
-}
-
-/// A file's BLAKE3 hash.
-pub(super) fn hashed(role: &str, path: &Path) -> Result<InputHash> {
-    let bytes = std::fs::read(path).map_err(|source| Error::io(path, &source))?;
-    Ok(InputHash {
-        role: role.to_owned(),
-        path: path.display().to_string(),
-        blake3: blake3::hash(&bytes).to_hex().to_string(),
-    })
+    Ok(Compared::perfect())
 }
 
 fn verdict_text(verdict: Verdict) -> &'static str {

@@ -5,10 +5,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 use weighlight::Result;
-use weighlight::calibration::{Calibration, Target};
-use weighlight::drift::{
-    Check, Combined, Comparison, DriftReport, Turnover, Verdict, effect_on_archive, new_calibration,
-};
+use weighlight::drift::{Check, CheckTask, DriftReport, Turnover, Verdict, add_cost};
 use weighlight::product::read_product;
 use weighlight::scan::read_archive;
 
@@ -41,32 +38,15 @@ fn tonnage(text: &str) -> std::result::Result<f64, String> {
 }
 
 impl EffectArguments {
-    /// Measures the archive's pieces with `in_force` and with what the check found, once for each product, and adds the
-    /// outcome to the report.
+    /// Measures the archive's pieces with what is compared with and with what the check found, once for each product, and adds the outcome to
+    /// the report.
     ///
     /// # Errors
     /// A profile or the archive cannot be read, or there is no piece to compare.
-    pub(crate) fn add(
-        &self,
-        check: &mut Check,
-        target: &Target,
-        in_force: Option<&Calibration>,
-    ) -> Result<()> {
+    pub(crate) fn add(&self, check: &mut Check, task: &CheckTask<'_>) -> Result<()> {
         if self.effect_on.is_empty() {
             return Ok(());
         }
-        let report = &mut check.report;
-        let found = Combined {
-            errors: check.fit.errors,
-            errors_u: check.fit.errors_u,
-            left_out: Vec::new(),
-        };
-        let new = new_calibration(
-            &found,
-            (&report.scanner, report.captured),
-            (target, vec![report.scan.clone()], String::new()),
-            in_force,
-        );
         let archive = read_archive(&self.effect_on)?;
         for rejected in &archive.rejected {
             output::warn(&format!(
@@ -76,24 +56,12 @@ impl EffectArguments {
             ));
         }
         let turnover = self.price_per_kg.zip(self.tonnes_per_day);
+        let turnover = turnover.map(|(price_per_kg, tonnes_per_day)| Turnover {
+            price_per_kg,
+            tonnes_per_day,
+        });
         for path in &self.product {
-            let product = read_product(path)?;
-            let outcome = effect_on_archive(
-                &archive,
-                &Comparison {
-                    scanner: &report.scanner,
-                    product: &product,
-                    in_force,
-                    new: &new,
-                    relative_u: report.weight_effect.relative_u,
-                    turnover: turnover.map(|(price_per_kg, tonnes_per_day)| Turnover {
-                        price_per_kg,
-                        tonnes_per_day,
-                    }),
-                },
-            )?;
-            report.findings.append(&mut outcome.findings());
-            report.weight_effect.per_product.push(outcome.effect);
+            add_cost(check, task, &archive, &read_product(path)?, turnover)?;
         }
         Ok(())
     }

@@ -64,7 +64,11 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
     if let Some(folder) = &products {
         output::check_folder(folder, "product profiles")?;
     }
-    let calibrations_folder = beside(&arguments.calibrations, "calibration");
+    // Checks of a target lie among the calibrations.
+    let around = arguments.scans.first().and_then(|first| first.parent());
+    let around = around.filter(|folder| folder.join("scanners").is_dir());
+    let calibrations_folder =
+        beside(&arguments.calibrations, "calibration").or_else(|| around.map(Path::to_path_buf));
     let calibrations = match &calibrations_folder {
         Some(folder) => CalibrationSet::read(folder)?,
         None => CalibrationSet::default(),

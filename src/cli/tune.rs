@@ -9,12 +9,12 @@ use serde_json::json;
 use weighlight::agreement::tune::{
     DensityBounds, FitKind, FitSource, TuneSettings, Tuned, read_pairs, tune,
 };
+use weighlight::drift::InputHash;
 use weighlight::product::{check_new_product, dated_file_name, read_product, write_new_product};
 use weighlight::tables::read_pieces;
 use weighlight::{Error, ErrorKind, Result};
 
 use super::compare_check::target_check;
-use super::drift::hashed;
 use super::exit::Exit;
 use super::output::{self, Format};
 
@@ -151,7 +151,7 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
     let sources = sources
         .into_iter()
         .map(|(role, path)| {
-            let hashed = hashed(role, path)?;
+            let hashed = InputHash::of(role, path)?;
             Ok(FitSource {
                 role: hashed.role,
                 path: hashed.path,

@@ -3,6 +3,7 @@
 //! A document is parsed twice: once into a tree that remembers where every key stands, so that a check made long after
 //! parsing can still name the line, and once by serde into the caller's wire type.
 
+mod hash;
 mod message;
 mod nearest;
 mod replace;
@@ -20,6 +21,7 @@ use crate::error::{Error, ErrorKind, Result};
 
 use tree::{Content, Table};
 
+pub use hash::file_hash;
 pub use nearest::nearest;
 pub use replace::{replace_checked_file, replace_file, write_new_file};
 pub use text::TomlText;

@@ -5,6 +5,7 @@ mod calibrate;
 mod cells;
 mod check;
 mod colour;
+mod compared;
 mod completed;
 mod effect;
 mod faces;
@@ -21,11 +22,13 @@ mod target_fit;
 mod triangulation;
 mod uncertainty;
 mod verdict;
+mod whole;
 
 pub use archive_effect::{ArchiveEffect, Comparison, FlagChange, Turnover, effect_on_archive};
 pub use calibrate::{Combined, LeftOut, ScanFit, combine, new_calibration};
 pub use check::{Baseline, Check, check_geometry};
 pub use colour::{ColourOutcome, ColourTask, check_colour, combine_colours};
+pub use compared::Compared;
 pub use completed::{check_colours_of, complete};
 pub use effect::{ErrorCovariance, uncorrelated, weight_effect};
 pub use field::HeightField;
@@ -42,3 +45,4 @@ pub use triangulation::{
     fit_triangulation, stripe_field, stripe_samples,
 };
 pub use verdict::{COVERAGE_FACTOR, DEFAULT_TOLERANCES};
+pub use whole::{CheckTask, add_cost, check_scan};

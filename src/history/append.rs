@@ -54,6 +54,19 @@ pub struct Appended {
 /// The folder or log cannot be written or locked, the log's last line is no entry or of another scanner, there is
 /// neither a check nor a note, or the report is of another scanner. The log is then as it was.
 pub fn append(folder: &Path, new: &NewEntry<'_>) -> Result<Appended> {
+    added(folder, new, None)
+}
+
+/// As [`append`], but only behind the entry that whoever adds has seen as the last one: `seen` is its hash, or [`super::ORIGIN`] of an empty or
+/// missing log.
+///
+/// # Errors
+/// As [`append`]; and [`ErrorKind::Mismatch`] under the key `log` when another entry came in between.
+pub fn append_after(folder: &Path, new: &NewEntry<'_>, seen: &str) -> Result<Appended> {
+    added(folder, new, Some(seen))
+}
+
+fn added(folder: &Path, new: &NewEntry<'_>, seen: Option<&str>) -> Result<Appended> {
     let path = log_path(folder, new.scanner)?;
     let check = new.report.map(CheckEntry::of).transpose()?;
     if let Some(report) = new.report.filter(|report| report.scanner != new.scanner) {
@@ -100,6 +113,15 @@ pub fn append(folder: &Path, new: &NewEntry<'_>) -> Result<Appended> {
                 .expected("move the log aside and keep it; the next check starts a new one"),
         );
     };
+    if seen.is_some_and(|seen| seen != previous) {
+        return Err(Error::new(
+            ErrorKind::Mismatch,
+            format!("entry {} was added meanwhile", log.last_sequence),
+        )
+        .at(&path)
+        .key("log")
+        .expected("look at it, then add yours"));
+    }
     for damage in &log.damage {
         if let Damage::WrongScanner {
             sequence, found, ..

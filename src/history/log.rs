@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use crate::error::{Error, ErrorKind, Result};
 
 use super::chain::{Damage, Notice, follow};
-use super::entry::Entry;
+use super::entry::{CheckEntry, Entry};
 
 /// Largest log that is read: some 300 years of daily checks.
 const MOST_BYTES: u64 = 256 << 20;
@@ -83,6 +83,12 @@ pub fn read_log(folder: &Path, scanner: &str) -> Result<Log> {
     Ok(log_of(&path, scanner, &bytes))
 }
 
+/// The log of `scanner` in `bytes`, and its chain followed; `path` is only named.
+#[must_use]
+pub fn parse_log(path: &Path, scanner: &str, bytes: &[u8]) -> Log {
+    log_of(path, scanner, bytes)
+}
+
 /// All of a log's bytes, from the file's start.
 pub(super) fn read_all(file: &mut File, path: &Path) -> Result<Vec<u8>> {
     let length = file.metadata().map_err(|e| Error::io(path, &e))?.len();
@@ -139,6 +145,16 @@ impl Log {
     pub fn holds(&self, sequence: u64, hash: &str) -> bool {
         let known = self.entries.iter().find(|it| it.entry.sequence == sequence);
         hash.len() >= 8 && known.is_some_and(|it| it.hash.starts_with(hash))
+    }
+
+    /// The newest check, by the time of its scan.
+    #[must_use]
+    pub fn newest_check(&self) -> Option<&CheckEntry> {
+        let checks = self
+            .entries
+            .iter()
+            .filter_map(|it| Some((it.entry.time, it.entry.check.as_ref()?)));
+        checks.max_by_key(|it| it.0).map(|it| it.1)
     }
 
     /// What is allowed but worth knowing.

@@ -14,14 +14,14 @@ mod review;
 mod series;
 mod trend;
 
-pub use append::{Appended, NewEntry, append};
+pub use append::{Appended, NewEntry, append, append_after};
 pub use chain::{Damage, Notice, ORIGIN};
 pub use entry::{
     CheckEntry, Entry, LOG_FORMAT, ParameterEntry, SurfaceEntry, WeightEntry, report_hash,
     report_json,
 };
 pub use gauge::{GaugeReview, ParameterGauge};
-pub use log::{Log, Logged, log_path, read_log};
+pub use log::{Log, Logged, log_path, parse_log, read_log};
 pub use phases::{Change, ChangeCause, Phase};
 pub use review::{Event, ExpectedCalls, Review, ReviewSettings, Standing, review};
 pub use series::{Charted, Point, Series, Signal, Tolerance};

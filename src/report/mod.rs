@@ -4,8 +4,9 @@ mod html;
 mod pictures;
 
 pub use html::{
-    AgreementPage, CHART_SCRIPT_GZIP, DiffPictures, DriftRecord, LogPlace, agreement_page,
-    history_page, record_page, run_diff_page, small_piece_picture, summary_page,
+    AgreementPage, CHART_SCRIPT_GZIP, DiffPictures, DriftRecord, LogPlace, Quantity,
+    agreement_page, cause_words, history_page, quantity, record_page, run_diff_page,
+    small_piece_picture, summary_page,
 };
 
 pub use pictures::{

@@ -1,12 +1,14 @@
 //! The piece table as JSON: pieces with nulls, and where they came from.
 
-use std::io::Write;
+use std::io::{Read, Write};
 
 use serde_json::{Map, Value, json};
 
-use super::columns::Cell;
+use super::columns::{Cell, blank_record};
 use super::digits::round_to;
-use super::{BudgetPart, PieceTable, Provenance};
+use super::table::{match_columns, parse_cell, store_cell};
+use super::{BudgetPart, PieceRecord, PieceTable, Provenance};
+use crate::{Error, ErrorKind, Result};
 
 /// The format's name and version.
 const FORMAT: &str = "weighlight-pieces/1";
@@ -131,10 +133,87 @@ pub fn write_json(table: &PieceTable, mut to: impl Write) -> std::io::Result<()>
     to.write_all(b"\n")
 }
 
+/// Reads pieces from what [`write_json`] wrote.
+///
+/// # Errors
+/// It is no such document, or a value is wrong; with the piece's place from 1 and the column, but not the path.
+pub(crate) fn read_json(from: impl Read) -> Result<Vec<PieceRecord>> {
+    let wrong = |found: String| Error::new(ErrorKind::Document, found);
+    let document: Value = serde_json::from_reader(from).map_err(|e| wrong(e.to_string()))?;
+    let pieces = document["pieces"].as_array();
+    let Some(pieces) = pieces.filter(|_| document["format"] == FORMAT) else {
+        return Err(wrong("no piece table".to_owned())
+            .key("format")
+            .expected(format!("expected a document of format {FORMAT}")));
+    };
+    let mut records = Vec::with_capacity(pieces.len());
+    for (at, piece) in pieces.iter().enumerate() {
+        let located = |error: Error| match error.key.clone() {
+            Some(key) => error.key(format!("pieces[{at}].{key}")),
+            None => error.key(format!("pieces[{at}]")),
+        };
+        let values = piece
+            .as_object()
+            .ok_or_else(|| located(wrong("not an object".to_owned())))?;
+        let names: Vec<String> = values.keys().cloned().collect();
+        let mut record = blank_record();
+        for (column, _) in match_columns(&names).map_err(located)? {
+            let value = &values[column.name.as_ref()];
+            let text = match value {
+                Value::Null => String::new(),
+                Value::String(text) => text.clone(),
+                Value::Array(words) => {
+                    let words: Vec<&str> = words.iter().filter_map(Value::as_str).collect();
+                    words.join(" ")
+                }
+                other => other.to_string(),
+            };
+            let cell = parse_cell(&column, &text).map_err(located)?;
+            store_cell(&column, &mut record, cell).map_err(located)?;
+        }
+        records.push(record);
+    }
+    Ok(records)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::tables::table::samples;
+
+    #[test]
+    fn what_is_written_reads_back() {
+        let mut bytes = Vec::new();
+        let table = samples::table();
+        write_json(&table, &mut bytes).unwrap();
+        let read = read_json(bytes.as_slice()).unwrap();
+        let mut again = Vec::new();
+        let same = PieceTable::new(read, table.rejected.clone(), table.provenance.clone());
+        write_json(&same, &mut again).unwrap();
+        assert_eq!(
+            String::from_utf8(again).unwrap(),
+            String::from_utf8(bytes).unwrap()
+        );
+    }
+
+    #[test]
+    fn other_documents_and_wrong_values_are_refused() {
+        let mut bytes = Vec::new();
+        write_json(&samples::table(), &mut bytes).unwrap();
+        let good = String::from_utf8(bytes).unwrap();
+        for (text, found) in [
+            ("[]".to_owned(), "format"),
+            ("{".to_owned(), "EOF"),
+            (good.replace(FORMAT, "other/1"), "format"),
+            (good.replacen("188.4", "\"heavy\"", 1), "pieces[0].mass_g"),
+            (good.replacen("188.4", "null", 1), "pieces[0].mass_g"),
+            (good.replacen("\"touching\"", "\"odd\"", 1), "odd"),
+            (good.replacen("\"mass_g\"", "\"mass\"", 1), "mass_g"),
+        ] {
+            let error = read_json(text.as_bytes()).unwrap_err().to_string();
+            assert!(error.contains(found), "{found}: {error}");
+        }
+    }
 
     #[test]
     fn the_object_carries_pieces_with_nulls_and_where_they_came_from() {

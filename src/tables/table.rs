@@ -8,7 +8,7 @@ use jiff::Timestamp;
 
 use super::columns::{ADDED, CLASS_AREA, CLASS_VOLUME, Cell, Column, ColumnKind, columns_for};
 use super::provenance::Provenance;
-use super::{Flag, PieceRecord, csv_format, parquet_read};
+use super::{Flag, PieceRecord, csv_format, json_format, parquet_read};
 use crate::document::nearest;
 use crate::{Error, ErrorKind, Result};
 
@@ -57,7 +57,7 @@ impl PieceTable {
     }
 }
 
-/// Reads a piece table from a `.csv` or `.parquet` file.
+/// Reads a piece table from a `.csv`, `.parquet` or `.json` file.
 ///
 /// Columns are found by name and may stand in any order; further columns are passed over, and those that were added to version 1
 /// later may be missing: their values are then not known.
@@ -72,13 +72,14 @@ pub fn read_pieces(path: &Path) -> Result<Vec<PieceRecord>> {
     let open = || File::open(path).map_err(|source| Error::io(path, &source));
     match extension.as_deref() {
         Some("csv") => csv_format::read_csv(BufReader::new(open()?)).map_err(|e| e.at(path)),
+        Some("json") => json_format::read_json(BufReader::new(open()?)).map_err(|e| e.at(path)),
         Some("parquet") => parquet_read::read_parquet(open()?).map_err(|e| e.at(path)),
         _ => Err(Error::new(
             ErrorKind::Document,
             "the file's name does not say what kind of table it is",
         )
         .at(path)
-        .expected("a piece table ends in .csv or .parquet")),
+        .expected("a piece table ends in .csv, .parquet or .json")),
     }
 }
 

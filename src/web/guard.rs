@@ -133,7 +133,10 @@ pub(super) async fn check(
         ("cross-origin-opener-policy", "same-origin"),
         ("cache-control", "no-store"),
     ] {
-        headers.insert(name, HeaderValue::from_static(value));
+        // A saved page that carries its scripts inside brings rules of its own.
+        if !headers.contains_key(name) {
+            headers.insert(name, HeaderValue::from_static(value));
+        }
     }
     response
 }

@@ -17,6 +17,25 @@ pub struct Nominal {
     pub short_fraction: f64,
 }
 
+impl Nominal {
+    /// A portion as a pre-packed quantity: tolerance by [`tolerable_negative_error_g`], 2.5 % may lie lower (Directive 76/211/EEC, annex II: an
+    /// acceptable quality level of 2.5 %).
+    ///
+    /// # Errors
+    /// A mass outside 5 g to 50 kg.
+    pub fn of_portion(mass_g: f64) -> Result<Self> {
+        let tolerance_g = tolerable_negative_error_g(mass_g).ok_or_else(|| {
+            Error::new(ErrorKind::Mismatch, format!("{mass_g} g"))
+                .expected("expected a nominal mass from 5 g to 50 kg")
+        })?;
+        Ok(Self {
+            mass_g,
+            tolerance_g,
+            short_fraction: 0.025,
+        })
+    }
+}
+
 /// What bias and spread cost against a nominal mass.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Giveaway {

@@ -97,7 +97,11 @@ pub fn agreement_page(of: &AgreementPage<'_>) -> Result<String> {
         causes: causes.into_iter().map(paragraph).collect(),
         not_looked_for: comparison.causes.as_ref().err().map(String::as_str),
         groups: comparison.groups.iter().map(group_row).collect(),
-        matching: comparison.matching.in_words(),
+        matching: [
+            comparison.matching.in_words(),
+            comparison.set_aside_in_words(),
+        ]
+        .concat(),
         logs: comparison
             .reading
             .files

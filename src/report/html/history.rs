@@ -206,27 +206,33 @@ fn change_row(series: &Series, change: &Change) -> ChangeRow {
         date: minute(time),
         step: shown.difference_text(change.after - change.before, Some(change.u)),
         title: shown.title,
-        cause: match &change.cause {
-            ChangeCause::Event {
-                sequence,
-                note,
-                after,
-            } => {
-                let hours = after.as_hours();
-                let apart = match hours.unsigned_abs() {
-                    0..48 => format!("{} h", hours.abs()),
-                    more => format!("{} days", more / 24),
-                };
-                let side = if after.is_negative() {
-                    "after"
-                } else {
-                    "before"
-                };
-                format!("{note} (entry {sequence}, {apart} {side})")
-            }
-            ChangeCause::Target { from, to } => format!("other target: {to} instead of {from}"),
-            ChangeCause::Unknown => "nothing was noted".to_owned(),
-        },
+        cause: cause_words(&change.cause),
+    }
+}
+
+/// What is known of why a quantity changed, in words.
+#[must_use]
+pub fn cause_words(cause: &ChangeCause) -> String {
+    match cause {
+        ChangeCause::Event {
+            sequence,
+            note,
+            after,
+        } => {
+            let hours = after.as_hours();
+            let apart = match hours.unsigned_abs() {
+                0..48 => format!("{} h", hours.abs()),
+                more => format!("{} days", more / 24),
+            };
+            let side = if after.is_negative() {
+                "after"
+            } else {
+                "before"
+            };
+            format!("{note} (entry {sequence}, {apart} {side})")
+        }
+        ChangeCause::Target { from, to } => format!("other target: {to} instead of {from}"),
+        ChangeCause::Unknown => "nothing was noted".to_owned(),
     }
 }
 

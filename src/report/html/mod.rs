@@ -17,8 +17,9 @@ mod run_diff;
 mod summary;
 
 pub use agreement::{AgreementPage, agreement_page};
-pub use history::history_page;
+pub use history::{cause_words, history_page};
 pub use page::CHART_SCRIPT_GZIP;
+pub use quantities::{Quantity, quantity};
 pub use record::{DriftRecord, LogPlace, record_page};
 pub use run_diff::{DiffPictures, run_diff_page, small_piece_picture};
 pub use summary::summary_page;

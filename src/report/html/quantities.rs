@@ -7,11 +7,11 @@ use crate::tables::with_uncertainty;
 
 /// How one quantity is shown.
 #[derive(Debug, Clone)]
-pub(super) struct Quantity {
+pub struct Quantity {
     /// Its name for people.
-    pub(super) title: String,
+    pub title: String,
     /// The unit it is shown in.
-    pub(super) unit: String,
+    pub unit: String,
     /// Taken off a value before it is shown: 1 for scales.
     offset: f64,
     /// From the stored unit to the shown one.
@@ -36,7 +36,8 @@ const TITLES: [(&str, &str); 14] = [
 ];
 
 /// How the quantity of this name and stored unit is shown.
-pub(super) fn quantity(name: &str, unit: &str) -> Quantity {
+#[must_use]
+pub fn quantity(name: &str, unit: &str) -> Quantity {
     let title = TITLES
         .iter()
         .find(|it| it.0 == name)
@@ -56,22 +57,26 @@ pub(super) fn quantity(name: &str, unit: &str) -> Quantity {
 
 impl Quantity {
     /// A value in the shown unit; of a scale, what it is off from 1.
-    pub(super) fn value(&self, value: f64) -> f64 {
+    #[must_use]
+    pub fn value(&self, value: f64) -> f64 {
         (value - self.offset) * self.factor
     }
 
     /// A difference in the shown unit.
-    pub(super) fn difference(&self, difference: f64) -> f64 {
+    #[must_use]
+    pub fn difference(&self, difference: f64) -> f64 {
         difference * self.factor
     }
 
     /// A value with its uncertainty and unit.
-    pub(super) fn value_text(&self, value: f64, u: Option<f64>) -> String {
+    #[must_use]
+    pub fn value_text(&self, value: f64, u: Option<f64>) -> String {
         self.text(self.value(value), u)
     }
 
     /// A difference with its uncertainty and unit, with its sign.
-    pub(super) fn difference_text(&self, difference: f64, u: Option<f64>) -> String {
+    #[must_use]
+    pub fn difference_text(&self, difference: f64, u: Option<f64>) -> String {
         let text = self.text(self.difference(difference), u);
         match text.starts_with('−') || difference == 0.0 {
             true => text,
@@ -80,7 +85,8 @@ impl Quantity {
     }
 
     /// A limit or a tolerance, as it was stated.
-    pub(super) fn stated(&self, difference: f64) -> String {
+    #[must_use]
+    pub fn stated(&self, difference: f64) -> String {
         format!("{} {}", plain(self.difference(difference)), self.unit)
     }
 

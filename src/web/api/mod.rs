@@ -3,7 +3,9 @@
 mod agree;
 mod check;
 mod list;
+mod received;
 mod runs;
+mod saved;
 mod scan;
 mod store;
 mod tune;
@@ -49,10 +51,21 @@ enum Refused {
     Unknown,
     /// The scan cannot give it, with the reason.
     Failed(Error),
-    /// What it was based on is no longer so; in words.
+    /// The question itself makes no sense, with the reason.
+    Invalid(String),
+    /// What it was based on was changed elsewhere meanwhile, with what to do.
     Conflict(String),
     /// The server's own work broke off.
     BrokenOff,
+}
+
+/// What an answer is, or why there is none.
+type Answer<T> = Result<T, Refused>;
+
+impl From<Error> for Refused {
+    fn from(error: Error) -> Self {
+        Self::Failed(error)
+    }
 }
 
 impl IntoResponse for Refused {
@@ -67,7 +80,8 @@ impl IntoResponse for Refused {
                 "there is no such scan, piece or cell in what was opened".to_owned(),
             ),
             Self::Failed(error) => (StatusCode::UNPROCESSABLE_ENTITY, error.to_string()),
-            Self::Conflict(words) => (StatusCode::CONFLICT, words),
+            Self::Invalid(text) => (StatusCode::BAD_REQUEST, text),
+            Self::Conflict(text) => (StatusCode::CONFLICT, text),
             Self::BrokenOff => (
                 StatusCode::INTERNAL_SERVER_ERROR,
                 "the work broke off".to_owned(),

@@ -23,7 +23,7 @@ export async function chart(box, traces, layout, words) {
   const own = {
     margin: { l: 60, r: 16, t: 10, b: 44 },
     paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",
-    font: { family: "system-ui, sans-serif", size: 14, color: ink("--ink") },
+    font: { family: "system-ui, sans-serif", size: 16, color: ink("--ink") },
     showlegend: false, hovermode: "closest", ...layout,
   };
   for (const key of Object.keys({ xaxis: 0, yaxis: 0, ...layout }).filter((one) => /^[xy]axis\d*$/.test(one))) own[key] = { ...axis, ...own[key] };
@@ -35,3 +35,6 @@ export async function chart(box, traces, layout, words) {
 }
 
 export const drop = (box) => window.Plotly?.purge(box);
+
+// Lets go of all charts in a view that is left.
+export const dropAll = (view) => view.querySelectorAll(".js-plotly-plot").forEach(drop);

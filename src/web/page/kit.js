@@ -41,7 +41,7 @@ export const failure = (text) => make("p", { className: "error", role: "alert" }
 export const state = (text) => make("p", { className: "state", role: "status" }, text);
 
 // Numbers and dates in the user's own style.
-export const digits = (count) => new Intl.NumberFormat(undefined, { minimumFractionDigits: count, maximumFractionDigits: count });
+export const digits = (count) => new Intl.NumberFormat(undefined, { minimumFractionDigits: count, maximumFractionDigits: count, signDisplay: "negative" });
 export const dates = new Intl.DateTimeFormat(undefined, { dateStyle: "medium", timeStyle: "short" });
 
 // A value with its standard uncertainty: two digits of the uncertainty, the value to the same place.

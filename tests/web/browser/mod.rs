@@ -1,5 +1,7 @@
 //! The users' main paths, driven in a real browser.
 
+mod agree;
+mod check;
 mod driver;
 mod look;
 mod tune;
