@@ -65,7 +65,7 @@ export class Fields {
   }
   // From and to of one limit; both empty where `optional`: no limit.
   range(label, unit, path, { per = 1, optional = false, step = "any" } = {}) {
-    const inputs = ["from", "to"].map((end) => make("input", { type: "number", step, inputMode: "decimal", ariaLabel: `${label}${unit ? `, ${unit}` : ""}: ${end}`, placeholder: optional ? "none" : "" }));
+    const inputs = ["from", "to"].map((end) => make("input", { type: "number", step, inputMode: "decimal", ariaLabel: `${label}${unit ? `, ${unit}` : ""}: ${end}` }));
     const read = () => {
       if (inputs.some((input) => input.validity.badInput)) return [0, "not a number"];
       const empty = inputs.filter((input) => input.value === "").length;
