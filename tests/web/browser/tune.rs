@@ -38,6 +38,14 @@ const PAINT: &str = "
   document.body.dataset.strokes = 'done';
 })()";
 
+/// Puts a number into the first field that fits, as typing it at once would.
+fn put(browser: &Browser, css: &str, number: &str) {
+    browser.run(&format!(
+        "const field = document.querySelector({}); field.focus(); field.value = '{number}'; field.dispatchEvent(new Event('input', {{ bubbles: true }}))",
+        json!(css)
+    ));
+}
+
 #[test]
 fn from_a_scan_to_a_saved_profile() {
     let server = Server::start();
@@ -86,14 +94,14 @@ fn from_a_scan_to_a_saved_profile() {
         "68"
     );
     // What is wrong is said beside its field, and the last sound values stay.
-    browser.fill(".field.range input", "101");
+    put(&browser, ".field.range input", "101");
     browser.wait("[...document.querySelectorAll('.wrong')].some((it) => it.textContent)");
     assert_eq!(browser.accessibility(), Vec::<String>::new());
-    browser.fill(".field.range input", "68");
+    put(&browser, ".field.range input", "68");
     browser.wait("[...document.querySelectorAll('.wrong')].every((it) => !it.textContent)");
     // Piece rules have the scan measured again.
     browser.click("#tune-tab-pieces");
-    browser.fill(".sheet .field:nth-of-type(2) input", "60");
+    put(&browser, ".sheet .field:nth-of-type(2) input", "60");
     browser.wait("Number(document.body.dataset.again) > 0");
     browser.picture("tune-pieces");
     for tab in ["classes", "weight", "table"] {
@@ -153,5 +161,8 @@ fn limits_follow_the_brush_in_the_dark_and_on_a_phone() {
     browser.picture("tune-phone");
     assert_eq!(browser.accessibility(), Vec::<String>::new());
     let wide = browser.run("return document.documentElement.scrollWidth");
-    assert_eq!(wide, json!(390), "the page is wider than the phone");
+    assert!(
+        wide.as_u64() <= Some(390),
+        "the page is {wide} px wide on a phone"
+    );
 }
