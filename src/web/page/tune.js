@@ -81,7 +81,7 @@ class Bench {
     this.undo = button("Undo", () => this.go(-1));
     this.redo = button("Redo", () => this.go(1));
     this.reset = button("Reset", () => this.set({ profile: this.base, strokes: [] }, null));
-    this.save = button("Save …", () => this.saving(), "main");
+    this.save = button("Save …", () => this.saving(), "go");
     this.fields = new Fields(() => this.profile, (profile, what) => this.set({ profile }, what));
     this.colours = new ColourPanel(this.fields, () => this.profile, (profile, what) => this.set({ profile }, what), Number(this.words.get("class")) || 0, () => { this.remember(); this.panel(); this.sheet.querySelector("input:checked")?.focus(); });
     for (const [key, name] of TABS) {
@@ -102,7 +102,7 @@ class Bench {
     this.head = make("div", { className: "bar from" }, make("b", {}, this.base.name), make("label", { htmlFor: "tune-from" }, "started from"), from);
     this.view.replaceChildren(make("div", { className: "tune" },
       make("div", { className: "stage" }, this.bar, this.brushBar, this.box, this.read),
-      make("div", { className: "desk" }, this.head, this.result, this.status, this.wrong, this.tabs, this.sheet, make("div", { className: "bar acts" }, this.undo, this.redo, this.reset, make("span", { className: "gap" }), this.save))));
+      make("div", { className: "bench" }, this.head, this.result, this.status, this.wrong, this.tabs, this.sheet, make("div", { className: "bar acts" }, this.undo, this.redo, this.reset, make("span", { className: "gap" }), this.save))));
     this.onKey = (event) => {
       if (!(event.ctrlKey || event.metaKey) || event.altKey || document.querySelector("dialog[open]")) return;
       const key = event.key.toLowerCase();

@@ -90,18 +90,18 @@ fn from_a_scan_to_a_saved_profile() {
     browser
         .wait("document.body.dataset.tune === 'ready' && document.querySelector('.sums tr.moved')");
     assert_eq!(
-        browser.run("return document.querySelector('.field.range input').value"),
+        browser.run("return document.querySelector('.entry.range input').value"),
         "68"
     );
     // What is wrong is said beside its field, and the last sound values stay.
-    put(&browser, ".field.range input", "101");
+    put(&browser, ".entry.range input", "101");
     browser.wait("[...document.querySelectorAll('.wrong')].some((it) => it.textContent)");
     assert_eq!(browser.accessibility(), Vec::<String>::new());
-    put(&browser, ".field.range input", "68");
+    put(&browser, ".entry.range input", "68");
     browser.wait("[...document.querySelectorAll('.wrong')].every((it) => !it.textContent)");
     // Piece rules have the scan measured again.
     browser.click("#tune-tab-pieces");
-    put(&browser, ".sheet .field:nth-of-type(2) input", "60");
+    put(&browser, ".sheet .entry:nth-of-type(2) input", "60");
     browser.wait("Number(document.body.dataset.again) > 0");
     browser.picture("tune-pieces");
     for tab in ["classes", "weight", "table"] {
@@ -110,7 +110,7 @@ fn from_a_scan_to_a_saved_profile() {
         assert_eq!(browser.accessibility(), Vec::<String>::new(), "{tab}");
     }
     // Saved, with what it does shown before.
-    browser.click(".acts .main");
+    browser.click(".acts .go");
     browser.wait("document.querySelector('dialog[open]')");
     browser.picture("tune-save");
     assert_eq!(browser.accessibility(), Vec::<String>::new());
@@ -122,9 +122,9 @@ fn from_a_scan_to_a_saved_profile() {
     assert_eq!(product.classes[0].lab.unwrap().l.low, 68.0);
     assert_eq!(product.piece.min_area_cm2, 60.0);
     browser.picture("tune-saved");
-    browser.click("dialog .main");
+    browser.click("dialog .go");
     // The same name again is a conflict that the page shows.
-    browser.click(".acts .main");
+    browser.click(".acts .go");
     browser.wait("document.querySelector('dialog[open]')");
     browser.fill("#tune-file", name.as_str().unwrap());
     browser.click("dialog button[type=submit]");
@@ -154,7 +154,7 @@ fn limits_follow_the_brush_in_the_dark_and_on_a_phone() {
     browser.wait("document.body.dataset.strokes === 'done'");
     browser.wait("document.body.dataset.fitted === 'yes'");
     // Fitted limits are far from the spoiled 90, where fat ends.
-    browser.wait("(() => { const low = Number(document.querySelector('.field.range input').value); return low > 45 && low < 80; })()");
+    browser.wait("(() => { const low = Number(document.querySelector('.entry.range input').value); return low > 45 && low < 80; })()");
     browser.picture("tune-brush-dark");
     assert_eq!(browser.accessibility(), Vec::<String>::new());
     browser.size(390, 844);
