@@ -41,6 +41,7 @@ class Bench {
     const about = await (await this.asking("profile")).json();
     this.about = about;
     this.base = about.profile;
+    document.getElementById("where").textContent = `${this.base.name} by ${this.scan.name}`;
     this.steps = new Steps({ profile: fromAddress(about.profile, this.words), strokes: this.keptStrokes() });
     this.lay();
     this.preview = new Preview(this.scan.id, this.signal, (told) => this.shown(told), (error) => this.refused(error), (words) => this.say(words));
