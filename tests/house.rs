@@ -74,7 +74,14 @@ const ARROWS: [(&str, &[&str]); 17] = [
     ),
     (
         "inspection",
-        &["colour", "scan", "calibration", "surface", "pipeline"],
+        &[
+            "colour",
+            "scan",
+            "product",
+            "calibration",
+            "surface",
+            "pipeline",
+        ],
     ),
     // A check reads one scan of one target and fits robustly, and names its files by their hashes; what a change costs is measured on pieces, twice.
     (

@@ -36,11 +36,10 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
     let folder = RunFolder::open(&arguments.out, false)?;
     let names = arguments.runs.iter().map(|path| path.display().to_string());
     let names: Vec<String> = names.collect();
-    let here = std::env::current_dir().map_or(String::new(), |path| path.display().to_string());
     folder.note(
         Timestamp::now(),
         "merging",
-        &[("runs", names.join(" ")), ("in", here)],
+        &[("runs", names.join(" ")), ("in", output::working_folder())],
     )?;
     let counts = merge(&folder, &runs)?;
     folder.note(Timestamp::now(), "done", &[])?;

@@ -6,20 +6,21 @@ use std::process::{Command, Stdio};
 use clap::Args;
 use weighlight::Result;
 use weighlight::calibration::CalibrationSet;
-use weighlight::scan::read_archive;
+use weighlight::runs::Run;
+use weighlight::scan::{Archive, read_archive};
 
 use super::exit::Exit;
 use super::{measure, output};
 use crate::web::{Opened, serve};
 
-/// Opens scans as a page in the browser of this machine: look at heights and colour, at pieces and their table.
+/// Opens scans and runs as a page in the browser of this machine: look at heights and colour, at pieces and their table.
 ///
 /// Nothing leaves the machine and nothing is loaded from elsewhere. Stop it with Ctrl-C.
 #[derive(Debug, Args)]
 pub(crate) struct Arguments {
-    /// Scan folders, or folders that hold scans at any depth
-    #[arg(required = true, value_name = "SCAN|ARCHIVE")]
-    scans: Vec<PathBuf>,
+    /// Scan folders, folders that hold scans at any depth, or folders of runs
+    #[arg(required = true, value_name = "SCAN|ARCHIVE|RUN")]
+    opened: Vec<PathBuf>,
     /// Product profile for every scan
     #[arg(long, value_name = "FILE", conflicts_with = "products")]
     product: Option<PathBuf>,
@@ -46,8 +47,15 @@ pub(crate) struct Arguments {
 }
 
 pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
+    let (runs, scans): (Vec<PathBuf>, Vec<PathBuf>) = arguments
+        .opened
+        .iter()
+        .cloned()
+        .partition(|path| Run::is_one(path));
     let beside = |given: &Option<PathBuf>, name: &str| {
-        let first = arguments.scans.first()?;
+        let Some(first) = scans.first() else {
+            return given.clone();
+        };
         let places = [
             Some(first.join(name)),
             first.parent().map(|it| it.join(name)),
@@ -65,7 +73,7 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
         output::check_folder(folder, "product profiles")?;
     }
     // Checks of a target lie among the calibrations.
-    let around = arguments.scans.first().and_then(|first| first.parent());
+    let around = scans.first().and_then(|first| first.parent());
     let around = around.filter(|folder| folder.join("scanners").is_dir());
     let calibrations_folder =
         beside(&arguments.calibrations, "calibration").or_else(|| around.map(Path::to_path_buf));
@@ -73,7 +81,13 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
         Some(folder) => CalibrationSet::read(folder)?,
         None => CalibrationSet::default(),
     };
-    let archive = read_archive(&arguments.scans)?;
+    let archive = match scans.is_empty() {
+        false => read_archive(&scans)?,
+        true => Archive {
+            recordings: Vec::new(),
+            rejected: Vec::new(),
+        },
+    };
     let used = |folder: &Option<PathBuf>| match folder {
         Some(folder) => folder.display().to_string(),
         None => "none".to_owned(),
@@ -89,11 +103,13 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
     );
     let profiles = products.clone();
     let opened = Opened {
-        folders: arguments.scans.clone(),
-        runs: Vec::new(),
+        folders: scans,
+        runs,
+        product: arguments.product.clone(),
         products,
         calibrations_folder,
         save_to: arguments.save_to.clone(),
+        working_folder: output::working_folder(),
         archive,
         profile_of: Box::new(move |recording| {
             measure::profile_of(recording, product.as_ref(), profiles.as_deref())

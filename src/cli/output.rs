@@ -151,3 +151,8 @@ pub(crate) fn progress_with_rate(count: usize, what: &'static str) -> ProgressBa
 pub(crate) fn counted(count: usize, what: &str) -> String {
     format!("{count} {what}{}", if count == 1 { "" } else { "s" })
 }
+
+/// The folder that relative paths start from; empty where it cannot be told.
+pub(crate) fn working_folder() -> String {
+    std::env::current_dir().map_or(String::new(), |path| path.display().to_string())
+}

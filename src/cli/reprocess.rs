@@ -1,7 +1,8 @@
 //! `weighlight reprocess`.
 
-use std::path::{Path, PathBuf};
-use std::sync::Mutex;
+use std::path::PathBuf;
+use std::sync::atomic::AtomicBool;
+use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 use clap::{ArgGroup, Args, ValueEnum};
@@ -9,9 +10,9 @@ use indicatif::ProgressBar;
 use jiff::Timestamp;
 use serde_json::json;
 use weighlight::runs::{
-    Effort, Event, ProductSource, REJECTED_FILE, RunFolder, RunResult, RunSettings, execute,
+    Effort, Event, Pace, ProductSource, REJECTED_FILE, Reprocess, RunResult, Stage, Surroundings,
+    reprocess,
 };
-use weighlight::scan::list_scans;
 use weighlight::{Error, ErrorKind, Result};
 
 use super::exit::Exit;
@@ -98,55 +99,29 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
     if let Some(folder) = &arguments.calibrations {
         output::check_folder(folder, "scanner calibrations")?;
     }
-    refuse_archive_in_run(arguments)?;
-    let settings = RunSettings::read(
-        &arguments.archives,
-        &products,
-        arguments.calibrations.as_deref(),
+    let job = Reprocess {
+        archives: arguments.archives.clone(),
+        products,
+        calibrations: arguments.calibrations.clone(),
+        out: arguments.out.clone(),
+        resume: arguments.resume,
         shard,
-    )?;
-    let listing = list_scans(&arguments.archives)?;
-    let folder = RunFolder::open(&arguments.out, arguments.resume)?;
-    let here = std::env::current_dir().map_or(String::new(), |path| path.display().to_string());
-    folder.note(
-        Timestamp::now(),
-        "started",
-        &[
-            ("version", settings.version.clone()),
-            ("shard", shard.to_string()),
-            ("threads", threads.to_string()),
-            ("in", here),
-        ],
-    )?;
-    let bar = output::progress(listing.len(), "reading scan");
-    let archive = listing.read(&|count| bar.inc(count as u64));
-    bar.finish_and_clear();
-    let frames = archive
-        .recordings
-        .iter()
-        .filter(|recording| shard.holds(recording.name.as_bytes()))
-        .map(|recording| recording.frames.len())
-        .sum();
-    let account = Account::new(frames);
-    let effort = Effort {
-        threads,
-        verify: arguments.verify,
-    };
-    let result = execute(&folder, &settings, archive, effort, &|event| {
-        account.tell(&event);
-    });
-    account.bar.finish_and_clear();
-    // The result is whole without this line, so that a journal that cannot be written does not undo it.
-    let noted = folder.note(
-        Timestamp::now(),
-        if result.is_ok() { "done" } else { "stopped" },
-        &match &result {
-            Ok(result) => vec![("measured", result.measured_now.to_string())],
-            Err(error) => vec![("error", error.to_string())],
+        effort: Effort {
+            threads,
+            verify: arguments.verify,
         },
-    );
-    let result = result?;
-    noted?;
+    };
+    let surroundings = Surroundings {
+        now: &Timestamp::now,
+        working_folder: output::working_folder(),
+        stop: &AtomicBool::new(false),
+    };
+    let account = Account::new();
+    let result = reprocess(&job, &surroundings, &|stage| account.tell(&stage));
+    account.clear();
+    let result = result?.ok_or_else(|| {
+        Error::new(ErrorKind::Unmeasurable, "the run was stopped").at(&arguments.out)
+    })?;
     // Those of recordings were told as they came.
     for row in result
         .rejected
@@ -162,60 +137,58 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
     })
 }
 
-/// A run inside its own archive would be searched for scans by every later run.
-fn refuse_archive_in_run(arguments: &Arguments) -> Result<()> {
-    let real = |path: &Path| std::fs::canonicalize(path).ok();
-    let Some(out) = real(&arguments.out) else {
-        return Ok(());
-    };
-    let inside = arguments.archives.iter().filter_map(|path| real(path));
-    match inside.into_iter().find(|archive| archive.starts_with(&out)) {
-        None => Ok(()),
-        Some(archive) => Err(Error::new(ErrorKind::Io, "the archive lies in the run")
-            .at(archive)
-            .key("--out")
-            .expected("expected a folder of the run's own")),
-    }
-}
-
 /// Tells how far a run is: a bar on a terminal, a line now and then elsewhere.
-struct Account {
-    bar: ProgressBar,
-    frames: usize,
-    lines: Mutex<Lines>,
-}
+struct Account(Mutex<Lines>);
 
 struct Lines {
+    bar: ProgressBar,
+    frames: usize,
     started: Instant,
     said: Instant,
-    frames_done: usize,
-    to_do: usize,
+    pace: Pace,
 }
 
 /// Time between two lines where there is no terminal.
 const BETWEEN_LINES: Duration = Duration::from_secs(30);
 
 impl Account {
-    fn new(frames: usize) -> Self {
+    fn new() -> Self {
         let now = Instant::now();
-        Self {
-            bar: output::progress_with_rate(frames, "scan"),
-            frames,
-            lines: Mutex::new(Lines {
-                started: now,
-                said: now,
-                frames_done: 0,
-                to_do: 0,
-            }),
-        }
+        Self(Mutex::new(Lines {
+            bar: ProgressBar::hidden(),
+            frames: 0,
+            started: now,
+            said: now,
+            pace: Pace::default(),
+        }))
     }
 
-    fn tell(&self, event: &Event<'_>) {
-        // A lock that another thread left behind in a fault is as good as any here.
-        let mut lines = match self.lines.lock() {
-            Ok(lines) => lines,
-            Err(poisoned) => poisoned.into_inner(),
-        };
+    /// A lock that another thread left behind in a fault is as good as any here.
+    fn lines(&self) -> MutexGuard<'_, Lines> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn clear(&self) {
+        self.lines().bar.finish_and_clear();
+    }
+
+    fn tell(&self, stage: &Stage<'_>) {
+        let mut lines = self.lines();
+        match stage {
+            Stage::Found { scans } => lines.bar = output::progress(*scans, "reading scan"),
+            Stage::Read { scans } => lines.bar.inc(*scans as u64),
+            Stage::Listed { frames } => {
+                lines.bar.finish_and_clear();
+                lines.bar = output::progress_with_rate(*frames, "scan");
+                lines.frames = *frames;
+            }
+            Stage::Run(event) => lines.tell(event),
+        }
+    }
+}
+
+impl Lines {
+    fn tell(&mut self, event: &Event<'_>) {
         match event {
             Event::Begin {
                 to_do,
@@ -223,8 +196,8 @@ impl Account {
                 changed,
                 frames_to_do,
             } => {
-                lines.to_do = *frames_to_do;
-                lines.started = Instant::now();
+                self.pace.to_do = *frames_to_do;
+                self.started = Instant::now();
                 self.bar.set_length(*frames_to_do as u64);
                 self.bar.reset_eta();
                 if *done_before > 0 || *changed > 0 {
@@ -239,7 +212,7 @@ impl Account {
                 frames,
                 rejected,
             } => {
-                lines.frames_done += frames;
+                self.pace.done += frames;
                 self.bar.inc(*frames as u64);
                 for row in *rejected {
                     self.say(&format!(
@@ -247,14 +220,17 @@ impl Account {
                         row.input, row.reason
                     ));
                 }
-                if self.bar.is_hidden() && lines.said.elapsed() >= BETWEEN_LINES {
-                    lines.said = Instant::now();
-                    let rate = lines.frames_done as f64 / lines.started.elapsed().as_secs_f64();
-                    let left_s = lines.to_do.saturating_sub(lines.frames_done) as f64 / rate;
+                let elapsed_s = self.started.elapsed().as_secs_f64();
+                if self.bar.is_hidden()
+                    && self.said.elapsed() >= BETWEEN_LINES
+                    && let (Some(rate), Some(left_s)) =
+                        (self.pace.per_second(elapsed_s), self.pace.left_s(elapsed_s))
+                {
+                    self.said = Instant::now();
                     self.say(&format!(
                         "measured {} of {} scans ({} in the archive), {rate:.1} a second, about {} left",
-                        lines.frames_done,
-                        lines.to_do,
+                        self.pace.done,
+                        self.pace.to_do,
                         self.frames,
                         span(left_s)
                     ));

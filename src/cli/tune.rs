@@ -10,7 +10,7 @@ use weighlight::agreement::tune::{
     DensityBounds, FitKind, FitSource, TuneSettings, Tuned, read_pairs, tune,
 };
 use weighlight::drift::InputHash;
-use weighlight::product::{read_product, write_product};
+use weighlight::product::{check_new_product, dated_file_name, read_product, write_new_product};
 use weighlight::tables::read_pieces;
 use weighlight::{Error, ErrorKind, Result};
 
@@ -165,7 +165,7 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
         Some(path) => path,
         None => place(&arguments.out, &tuned)?,
     };
-    write_product(&path, &tuned.product)?;
+    write_new_product(&path, &tuned.product)?;
     output::to_stdout(|to| match arguments.format {
         Format::Text => text(to, &tuned, read.doubles, &path),
         Format::Json => json_result(to, &tuned, read.doubles, &sources, &path),
@@ -180,7 +180,7 @@ fn named(out: &Path) -> Result<Option<PathBuf>> {
         return Ok(None);
     }
     output::check_target(out)?;
-    still_free(out)?;
+    check_new_product(out)?;
     Ok(Some(out.to_path_buf()))
 }
 
@@ -195,24 +195,9 @@ fn place(folder: &Path, tuned: &Tuned) -> Result<PathBuf> {
         .expected("expected the name of a file to write, NAME.toml"));
     };
     output::make_folder(folder)?;
-    let path = folder.join(format!(
-        "{}-{}.toml",
-        tuned.product.name,
-        last.strftime("%Y-%m-%d")
-    ));
-    still_free(&path)?;
+    let path = folder.join(dated_file_name(&tuned.product, last));
+    check_new_product(&path)?;
     Ok(path)
-}
-
-fn still_free(path: &Path) -> Result<()> {
-    if path.exists() {
-        return Err(Error::new(ErrorKind::Io, "there is a profile already")
-            .at(path)
-            .expected(
-                "expected a new name; a profile that was in use is kept, as old results rest on it",
-            ));
-    }
-    Ok(())
 }
 
 fn text(to: &mut dyn Write, tuned: &Tuned, doubles: usize, path: &Path) -> std::io::Result<()> {

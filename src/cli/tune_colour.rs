@@ -6,9 +6,9 @@ use std::path::PathBuf;
 use clap::Args;
 use serde_json::json;
 use weighlight::calibration::CalibrationSet;
-use weighlight::colour::{FittedLimits, LabLimits, fit_limits};
-use weighlight::inspection::painted_colours;
-use weighlight::product::{LabBox, Product, Range, read_product, write_product};
+use weighlight::colour::FittedLimits;
+use weighlight::inspection::{fit_colour_rules, painted_colours};
+use weighlight::product::{Product, check_new_product, read_product, write_new_product};
 use weighlight::scan::read_scan;
 use weighlight::{Error, ErrorKind, Result};
 
@@ -60,13 +60,7 @@ fn label(text: &str) -> std::result::Result<([u8; 3], String), String> {
 
 pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
     output::check_target(&arguments.out)?;
-    if arguments.out.exists() {
-        return Err(Error::new(ErrorKind::Io, "there is a profile already")
-            .at(&arguments.out)
-            .expected(
-                "expected a new name; a profile that was in use is kept, as old results rest on it",
-            ));
-    }
+    check_new_product(&arguments.out)?;
     let product = read_product(&arguments.product)?;
     let labels = labels(arguments, &product)?;
     let scan = read_scan(&arguments.scan)?;
@@ -85,30 +79,15 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
         .map_err(|source| Error::io(&arguments.painted, &source))?;
     let frame = painted_colours(&scan, &picture, &labels, calibration)
         .map_err(|error| error.at(&arguments.painted))?;
-    let base = product
-        .classes
-        .iter()
-        .position(|it| it.name == product.base);
-    let before: Vec<Option<LabLimits>> = product
-        .classes
-        .iter()
-        .map(|it| it.lab.map(limits))
-        .collect();
-    let fitted = fit_limits(&frame.painted, &before, base.unwrap_or(0))
-        .map_err(|error| error.at(&arguments.painted))?;
-    let new = with_limits(&product, &fitted);
-    if let Some(rule) = &new.learn
-        && new.limit_between(rule).is_none()
-    {
-        return Err(Error::new(
-            ErrorKind::Mismatch,
-            "with the new boxes the two classes of [learn] no longer meet in one limit",
-        )
-        .at(&arguments.product)
-        .key("learn")
-        .expected("take [learn] out of the profile first; put it in again by hand if the new boxes meet in one limit"));
-    }
-    write_product(&arguments.out, &new)?;
+    let (new, fitted) = fit_colour_rules(&product, &frame.painted).map_err(|error| {
+        let about_rules = error.key.as_deref() == Some("learn");
+        error.at(if about_rules {
+            &arguments.product
+        } else {
+            &arguments.painted
+        })
+    })?;
+    write_new_product(&arguments.out, &new)?;
     output::to_stdout(|to| match arguments.format {
         Format::Text => text(to, arguments, &new, &fitted, frame.clipped),
         Format::Json => json_result(to, arguments, &new, &fitted, frame.clipped),
@@ -143,28 +122,6 @@ fn labels(arguments: &Arguments, product: &Product) -> Result<Vec<([u8; 3], usiz
         found.push((*colour, class));
     }
     Ok(found)
-}
-
-fn limits(lab: LabBox) -> LabLimits {
-    let ends = |range: Range| [range.low, range.high];
-    LabLimits {
-        l: ends(lab.l),
-        a: ends(lab.a),
-        b: ends(lab.b),
-    }
-}
-
-fn with_limits(product: &Product, fitted: &FittedLimits) -> Product {
-    let range = |[low, high]: [f64; 2]| Range { low, high };
-    let mut new = product.clone();
-    for (class, limits) in new.classes.iter_mut().zip(&fitted.limits) {
-        class.lab = limits.map(|it| LabBox {
-            l: range(it.l),
-            a: range(it.a),
-            b: range(it.b),
-        });
-    }
-    new
 }
 
 fn text(

@@ -23,7 +23,7 @@ use tree::{Content, Table};
 
 pub use hash::file_hash;
 pub use nearest::nearest;
-pub use replace::{replace_checked_file, replace_file};
+pub use replace::{replace_checked_file, replace_file, write_new_file};
 pub use text::TomlText;
 pub(crate) use text::{list, quoted};
 pub use time::WireTime;

@@ -2,10 +2,12 @@
 
 mod colour;
 mod findings;
+mod limits;
 mod painted;
 
 pub use colour::{ColourStatistics, colour_statistics};
 pub use findings::{Finding, judge};
+pub use limits::{fit_colour_rules, named_colours};
 pub use painted::{PaintedFrame, painted_colours};
 
 use ndarray::{Array2, Axis, concatenate};

@@ -12,7 +12,7 @@ use crate::scan::{ColourReader, Scan};
 /// Rows read at a time.
 const BLOCK_ROWS: usize = 256;
 /// Side of the squares whose pixels go together when rules are tried, pixels.
-const PART_PX: usize = 48;
+pub const PART_PX: usize = 48;
 
 /// What a painted picture names.
 #[derive(Debug, Clone, PartialEq)]

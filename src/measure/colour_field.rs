@@ -312,6 +312,17 @@ impl ColourField {
         ]
     }
 
+    /// Corrected colour of a raw one as 8-bit sRGB: what the rules of classes look at.
+    pub fn corrected_srgb8(&self, pixel: usize, raw: [u8; 3]) -> Option<[u8; 3]> {
+        match &self.correction {
+            Some(correction) => {
+                let linear = correction.linear(pixel, raw)?;
+                Some(linear.map(crate::colour::encode_srgb8))
+            }
+            None => Some(raw),
+        }
+    }
+
     /// For each column of the grid, one past the last column up to which columns take one pixel after the other, or none.
     pub(super) fn following(&self) -> &[u32] {
         &self.following

@@ -28,16 +28,16 @@ const LEAST_SHARE: f64 = 0.005;
 
 /// Counts colours on the axis of a rule.
 #[derive(Debug, Clone)]
-pub struct Learner<'a> {
-    rule: &'a LearnRule,
+pub struct Learner {
+    rule: LearnRule,
     counts: Vec<u64>,
 }
 
-impl<'a> Learner<'a> {
+impl Learner {
     /// With nothing counted yet.
-    pub fn new(rule: &'a LearnRule) -> Self {
+    pub fn new(rule: &LearnRule) -> Self {
         Self {
-            rule,
+            rule: rule.clone(),
             counts: vec![0; BINS],
         }
     }
@@ -112,9 +112,18 @@ impl<'a> Learner<'a> {
         counts
     }
 
+    /// The same counts for another rule; `None` where that looks at other values.
+    pub fn with_rule(&self, rule: &LearnRule) -> Option<Self> {
+        let same = self.rule.axis == rule.axis && self.rule.range == rule.range;
+        same.then(|| Self {
+            rule: rule.clone(),
+            counts: self.counts.clone(),
+        })
+    }
+
     /// The limit that the counts tell, or why they tell none.
     pub fn learned(&self, product: &Product, has_colour: bool) -> LearnedLimit {
-        let rule = self.rule;
+        let rule = &self.rule;
         let profile_limit = product
             .limit_between(rule)
             .map_or(f64::NAN, |(_, _, limit)| limit);

@@ -1,17 +1,17 @@
-//! From a window of the surface to measured pieces.
+//! From the shape of a piece to its classes, its mass and its row of the table.
 
 use ndarray::Array2;
 
 use super::budget::{put_extent, put_fat};
 use super::result::MeasuredPiece;
+use super::shape::{Shape, Site, each_shape};
 use crate::colour::{ClassMap, LabLimits, NO_CLASS};
 use crate::error::Result;
 use crate::measure::{
-    BeltKnowledge, ClassRaster, ClassRules, ColourField, Footprint, Measures, classes, measure,
-    share_budget,
+    ClassRaster, ClassRules, ColourField, ShareBudget, SharedCell, classes, share_budget,
 };
-use crate::pieces::{CellState, FindRules, Lighting, Mended, Region, mend, split};
-use crate::product::{DepthRule, Product, Range};
+use crate::pieces::{FindRules, Region};
+use crate::product::{DepthRule, LabBox, Product, Range};
 use crate::surface::SurfaceGrid;
 use crate::tables::{BudgetPart, ClassShare, Flag, PieceRecord};
 use crate::weight::{class_volumes, densities_kg_m3, estimate, fat_class};
@@ -20,6 +20,17 @@ use crate::weight::{class_volumes, densities_kg_m3, estimate, fat_class};
 const FILLED_SHARE: f64 = 0.05;
 /// Share of zones with belt in view below which a piece's height rests on belt seen far away.
 pub const LEAST_BELT_SHARE: f64 = 0.04;
+
+/// A box as the class table takes it.
+#[must_use]
+pub fn lab_limits(lab: &LabBox) -> LabLimits {
+    let ends = |range: Range| [range.low, range.high];
+    LabLimits {
+        l: ends(lab.l),
+        a: ends(lab.a),
+        b: ends(lab.b),
+    }
+}
 
 /// A product profile made ready for measuring.
 #[derive(Debug)]
@@ -32,7 +43,8 @@ pub struct Method<'a> {
     pub learned: bool,
     map: ClassMap,
     base: u8,
-    fat: Option<usize>,
+    /// The class whose share is the fat share.
+    pub fat: Option<usize>,
     /// Density of each class, kg/m³.
     pub densities_kg_m3: Vec<f64>,
     depths: Vec<DepthRule>,
@@ -47,13 +59,7 @@ impl<'a> Method<'a> {
         let limits: Vec<Option<LabLimits>> = product
             .classes
             .iter()
-            .map(|class| {
-                class.lab.map(|lab| LabLimits {
-                    l: [lab.l.low, lab.l.high],
-                    a: [lab.a.low, lab.a.high],
-                    b: [lab.b.low, lab.b.high],
-                })
-            })
+            .map(|class| class.lab.as_ref().map(lab_limits))
             .collect();
         let base = product
             .classes
@@ -76,162 +82,130 @@ impl<'a> Method<'a> {
     }
 }
 
-/// Where the pieces are.
-#[derive(Debug, Clone, Copy)]
-pub struct Site<'a> {
-    /// The surface's grid.
-    pub grid: SurfaceGrid,
-    /// The colour, if there is any.
-    pub colour: Option<&'a ColourField>,
-    /// Belt and noise under the region.
-    pub belt: BeltKnowledge,
-    /// Where light and cameras stand.
-    pub light: Lighting,
-    /// Whether belt was seen near the region.
-    pub belt_seen: bool,
-    /// Whether footprints and classes are kept for pictures.
-    pub keep_rasters: bool,
+/// A measured piece, and its shape where that is kept.
+#[derive(Debug)]
+pub struct Found {
+    /// The piece.
+    pub piece: MeasuredPiece,
+    /// Its shape.
+    pub shape: Option<Box<Shape>>,
 }
 
 /// Measures the pieces of a region. Numbers, scan, lane and time are given later.
 ///
 /// # Errors
 /// None that input can cause: sizes are those of the region.
-pub fn measure_region(
-    region: Region,
-    method: &Method<'_>,
-    site: &Site<'_>,
-) -> Result<Vec<MeasuredPiece>> {
-    let mended = mended(&region, method.rules.low_mm(), site);
-    let regions = if method.product.piece.split_touching {
-        split(
-            region,
-            &mended.heights_mm,
-            &site.grid,
-            method.rules.min_area_mm2,
-        )
-    } else {
-        vec![region]
-    };
-    if let [region] = &regions[..] {
-        return Ok(measure_piece(region, &mended, method, site)?
-            .into_iter()
-            .collect());
-    }
-    let mut pieces = Vec::new();
-    for region in regions {
-        // A part's shadow falls on its neighbour: what is mended depends on what is whole.
-        let own = self::mended(&region, method.rules.low_mm(), site);
-        pieces.extend(measure_piece(&region, &own, method, site)?);
-    }
-    Ok(pieces)
+pub fn measure_region(region: Region, method: &Method<'_>, site: &Site<'_>) -> Result<Vec<Found>> {
+    let mut found = Vec::new();
+    let split_touching = method.product.piece.split_touching;
+    each_shape(region, &method.rules, split_touching, site, |shape| {
+        let raster = raster_of(&shape, method, site.colour, &site.grid)?;
+        let (record, fat_budget) = record_of(&shape, raster.as_ref(), method, &site.grid)?;
+        let (footprint, class, shared) = match site.keep_rasters {
+            true => kept_rasters(&shape, raster),
+            false => (Array2::default((0, 0)), Array2::default((0, 0)), Vec::new()),
+        };
+        let height_mm = match site.keep_rasters {
+            true => shape.mended.heights_mm.clone(),
+            false => Array2::default((0, 0)),
+        };
+        let piece = MeasuredPiece {
+            record,
+            fat_budget,
+            first_row: shape.region.first_row,
+            first_column: shape.region.first_column,
+            footprint,
+            height_mm,
+            class,
+            shared,
+        };
+        let keep = site.keep_shapes.as_ref();
+        let keep = keep.is_some_and(|rows| shape.reaches_into(rows));
+        let shape = keep.then(|| Box::new(shape));
+        found.push(Found { piece, shape });
+        Ok(())
+    })?;
+    Ok(found)
 }
 
-fn mended(region: &Region, low_mm: f32, site: &Site<'_>) -> Mended {
-    mend(region, &site.grid, site.belt.noise_mm, low_mm, &site.light)
-}
-
-fn measure_piece(
-    region: &Region,
-    mended: &Mended,
-    method: &Method<'_>,
-    site: &Site<'_>,
-) -> Result<Option<MeasuredPiece>> {
-    let footprint = Footprint::new(
-        region,
-        mended,
-        method.rules.low_mm(),
-        site.belt.noise_mm,
-        &site.grid,
-    );
-    let Some(measures) = measure(region, mended, &footprint, &site.grid, &site.belt) else {
-        return Ok(None);
-    };
-    if measures.area_mm2 < method.rules.min_area_mm2 {
-        return Ok(None);
-    }
-    let raster = match site.colour {
-        None => None,
-        Some(field) => {
-            let rules = ClassRules {
-                map: &method.map,
-                base: method.base,
-                min_speck_mm2: method.product.piece.min_speck_mm2,
-            };
-            let first = (region.first_row, region.first_column);
-            Some(classes(
-                &footprint.covered,
-                &mended.heights_mm,
-                first,
-                field,
-                &rules,
-                &site.grid,
-            )?)
+fn kept_rasters(
+    shape: &Shape,
+    raster: Option<ClassRaster>,
+) -> (Array2<u8>, Array2<u8>, Vec<SharedCell>) {
+    let states = shape.states();
+    match raster {
+        Some(raster) => (states, raster.class, raster.shared),
+        None => {
+            let class = Array2::from_elem(states.dim(), NO_CLASS);
+            (states, class, Vec::new())
         }
+    }
+}
+
+/// The classes on a piece; `None` without colour.
+///
+/// # Errors
+/// None that input can cause.
+pub fn raster_of(
+    shape: &Shape,
+    method: &Method<'_>,
+    field: Option<&ColourField>,
+    grid: &SurfaceGrid,
+) -> Result<Option<ClassRaster>> {
+    let Some(field) = field else {
+        return Ok(None);
     };
-    let mut record = record(
-        region,
-        mended,
-        &measures,
-        raster.as_ref(),
-        &footprint,
-        method,
-        site,
-    )?;
-    let fat_budget = raster.as_ref().zip(method.fat).zip(record.fat_fraction);
+    let rules = ClassRules {
+        map: &method.map,
+        base: method.base,
+        min_speck_mm2: method.product.piece.min_speck_mm2,
+    };
+    let first = (shape.region.first_row, shape.region.first_column);
+    let covered = &shape.footprint.covered;
+    let heights_mm = &shape.mended.heights_mm;
+    classes(covered, heights_mm, first, field, &rules, grid).map(Some)
+}
+
+/// A piece's row of the table and the budget of its fat fraction, from its shape and its classes.
+///
+/// # Errors
+/// None that input can cause.
+pub fn record_of(
+    shape: &Shape,
+    raster: Option<&ClassRaster>,
+    method: &Method<'_>,
+    grid: &SurfaceGrid,
+) -> Result<(PieceRecord, Option<ShareBudget>)> {
+    let measures = &shape.measures;
+    let mut record = record(shape, raster, method, grid)?;
+    let fat_budget = raster.zip(method.fat).zip(record.fat_fraction);
     let fat_budget = fat_budget.map(|((raster, fat), share)| {
         let specks = raster.speck_cells.get(fat).copied().unwrap_or(0) as f64;
         let area_u_mm2 = measures.extent_budget.combined().area_mm2;
         let outline_mm = area_u_mm2 / measures.perimeter_mm.max(f64::MIN_POSITIVE);
-        let outline_cells = outline_mm / site.grid.cell_area_mm2().sqrt();
+        let outline_cells = outline_mm / grid.cell_area_mm2().sqrt();
         share_budget(raster, fat as u8, share, specks, outline_cells)
     });
     put_extent(&mut record, &measures.extent_budget);
     if let (Some(budget), Some(fat)) = (&fat_budget, method.fat) {
         put_fat(&mut record, budget, fat, method);
     }
-    let none = || Array2::from_elem((0, 0), NO_CLASS);
-    let (states, class, shared) = if site.keep_rasters {
-        let states = Array2::from_shape_fn(footprint.covered.dim(), |at| {
-            match (footprint.covered[at], mended.states[at]) {
-                (false, _) => 0,
-                (true, CellState::Seen) => 1,
-                (true, _) => 2,
-            }
-        });
-        let (class, shared) = match raster {
-            Some(raster) => (raster.class, raster.shared),
-            None => (Array2::from_elem(states.dim(), NO_CLASS), Vec::new()),
-        };
-        (states, class, shared)
-    } else {
-        (none(), none(), Vec::new())
-    };
-    Ok(Some(MeasuredPiece {
-        record,
-        fat_budget,
-        first_row: region.first_row,
-        first_column: region.first_column,
-        footprint: states,
-        height_mm: match site.keep_rasters {
-            true => mended.heights_mm.clone(),
-            false => Array2::from_elem((0, 0), f32::NAN),
-        },
-        class,
-        shared,
-    }))
+    Ok((record, fat_budget))
 }
 
 fn record(
-    region: &Region,
-    mended: &Mended,
-    measures: &Measures,
+    shape: &Shape,
     raster: Option<&ClassRaster>,
-    footprint: &Footprint,
     method: &Method<'_>,
-    site: &Site<'_>,
+    grid: &SurfaceGrid,
 ) -> Result<PieceRecord> {
-    let cell_mm2 = site.grid.cell_area_mm2();
+    let Shape {
+        mended,
+        footprint,
+        measures,
+        ..
+    } = shape;
+    let cell_mm2 = grid.cell_area_mm2();
     let volume_cm3 = measures.volume_mm3 / 1000.0;
     let volume_u_cm3 = measures.budget.combined_mm3() / 1000.0;
     let base = usize::from(method.base);
@@ -333,7 +307,7 @@ fn record(
         ..BudgetPart::default()
     });
     record.budget = budget;
-    record.flags = flags(&record, region, raster, method, site);
+    record.flags = flags(&record, shape, raster, method);
     Ok(record)
 }
 
@@ -355,11 +329,11 @@ fn class_shares(
 
 fn flags(
     record: &PieceRecord,
-    region: &Region,
+    shape: &Shape,
     raster: Option<&ClassRaster>,
     method: &Method<'_>,
-    site: &Site<'_>,
 ) -> Vec<Flag> {
+    let region = &shape.region;
     let product = method.product;
     let outside = |limits: Option<Range>, value: f64| {
         limits.is_some_and(|limits| value < limits.low || limits.high < value)
@@ -375,7 +349,7 @@ fn flags(
         (Flag::Doubtful, region.doubtful),
         (Flag::Filled, record.filled_fraction > FILLED_SHARE),
         (Flag::Clipped, raster.is_some_and(|raster| raster.doubtful)),
-        (Flag::Belt, !site.belt_seen),
+        (Flag::Belt, !shape.belt_seen),
         (Flag::Learned, method.learned && raster.is_some()),
         (Flag::SpecMass, outside(spec.mass_g, record.mass_g)),
         (Flag::SpecLength, outside(spec.length_mm, record.length_mm)),

@@ -1,22 +1,26 @@
 //! One recording through all stages.
 
-use ndarray::{Array2, s};
-use rayon::prelude::*;
+use std::ops::Range;
 
-use super::belt::{belt_seen, belt_under, scales_u_rel};
+use ndarray::Array2;
+
+use super::belt::scales_u_rel;
 use super::clock::Clock;
 use super::frames::{BrokenFrame, FrameRows};
 use super::learn::Learner;
 use super::lighting;
-use super::piece::{Method, Site, measure_region};
+use super::piece::Method;
+use super::place::place;
 use super::result::{BeltSummary, FrameView, MeasuredPiece, MeasuredRecording};
+use super::shape::Shape;
+use super::work::Work;
 use crate::calibration::Calibration;
 use crate::error::{Error, ErrorKind, Result};
 use crate::measure::{ColourField, HeightPlace};
-use crate::pieces::{Cameras, Lighting, PieceFinder};
+use crate::pieces::PieceFinder;
 use crate::product::{LearnRule, Product};
 use crate::scan::{Profiles, Recording, Rejected, Scan, read_profiles};
-use crate::surface::{FrameLayout, SurfaceBand, SurfaceGrid, SurfaceStream};
+use crate::surface::{FrameLayout, SurfaceGrid, SurfaceStream};
 
 /// Missing rows handed on at a time, so that a wide gap takes no memory.
 const MISSING_ROWS: usize = 1024;
@@ -79,31 +83,54 @@ pub fn measure_recording(
     }
 }
 
-fn id(scan: &Scan) -> String {
+/// The id of a frame.
+pub fn id(scan: &Scan) -> String {
     scan.description.id.clone()
 }
 
 type Kept = (MeasuredRecording, Vec<FrameView>);
 
+/// What a pass over a recording brings.
+#[derive(Debug)]
+pub struct Passed {
+    /// What was measured.
+    pub measured: MeasuredRecording,
+    /// The surface under each frame, if views are kept.
+    pub views: Vec<FrameView>,
+    /// The shapes of the pieces, where they are kept.
+    pub shapes: Vec<Option<Box<Shape>>>,
+    /// The heights of the rows whose shapes are kept.
+    pub kept_mm: Option<Array2<f32>>,
+    /// Colour as far as it is still held.
+    pub colour: Option<ColourField>,
+    /// Colours counted, if that was the purpose.
+    pub learner: Option<Learner>,
+    /// The surface's grid.
+    pub grid: SurfaceGrid,
+}
+
 /// What a pass over a recording is for.
-#[derive(Debug, Clone, Copy)]
-enum Purpose<'a> {
+#[derive(Debug, Clone)]
+pub enum Purpose<'a> {
     /// To count colours by this rule.
     Learn(&'a LearnRule),
     /// To measure, with a learned limit or without.
     Measure { learned: bool },
+    /// To keep the shapes of the pieces that reach into these rows; it ends when they are found.
+    Keep { rows: Range<usize> },
 }
 
 fn run(recording: &Recording, plan: &Plan<'_>) -> Result<std::result::Result<Kept, BrokenFrame>> {
     let Some(rule) = &plan.product.learn else {
-        return pass(recording, plan, Purpose::Measure { learned: false });
+        let measured = pass(recording, plan, Purpose::Measure { learned: false })?;
+        return Ok(measured.map(|it| (it.measured, it.views)));
     };
     let colourless = Plan {
         keep_views: false,
         ..*plan
     };
     let learned = match pass(recording, &colourless, Purpose::Learn(rule))? {
-        Ok((looked, _)) => looked.learned,
+        Ok(looked) => looked.measured.learned,
         Err(broken) => return Ok(Err(broken)),
     };
     let used = learned.as_ref().filter(|l| l.refused.is_none());
@@ -122,17 +149,21 @@ fn run(recording: &Recording, plan: &Plan<'_>) -> Result<std::result::Result<Kep
             learned: used.is_some(),
         },
     )?;
-    Ok(measured.map(|(mut measured, views)| {
-        measured.learned.clone_from(&learned);
-        (measured, views)
+    Ok(measured.map(|mut it| {
+        it.measured.learned.clone_from(&learned);
+        (it.measured, it.views)
     }))
 }
 
-fn pass(
+/// Reads a recording once, from its first row to its last.
+///
+/// # Errors
+/// As [`measure_recording`]; a damaged frame is told apart, so that it can be left out.
+pub fn pass(
     recording: &Recording,
     plan: &Plan<'_>,
     purpose: Purpose<'_>,
-) -> Result<std::result::Result<Kept, BrokenFrame>> {
+) -> Result<std::result::Result<Passed, BrokenFrame>> {
     let first = recording.frames.first().ok_or_else(|| {
         Error::new(
             ErrorKind::Unmeasurable,
@@ -155,11 +186,16 @@ fn pass(
         colour: colour_field(first, grid, plan.calibration)?,
         pieces: Vec::new(),
         bands: plan.keep_views.then(Vec::new),
-        learner: match purpose {
+        learner: match &purpose {
             Purpose::Learn(rule) => Some(Learner::new(rule)),
-            Purpose::Measure { .. } => None,
+            Purpose::Measure { .. } | Purpose::Keep { .. } => None,
         },
         colour_bands: Vec::new(),
+        keep_shapes: match &purpose {
+            Purpose::Keep { rows } => Some(rows.clone()),
+            _ => None,
+        },
+        kept_mm: None,
         scales_u_rel: plan.calibration.map_or([0.0; 3], scales_u_rel),
         light: lighting::lighting(first, plan.calibration)?,
         method: &method,
@@ -196,6 +232,9 @@ fn pass(
             },
         );
         measured?;
+        if work.has_kept_all() {
+            break;
+        }
         next = following;
     }
     stream.finish();
@@ -227,15 +266,16 @@ fn pass(
         ripple_mm: report.ripple_mm,
     };
     let clock = Clock::new(recording, &profiles);
-    let mut pieces = std::mem::take(&mut work.pieces);
+    let mut found = std::mem::take(&mut work.pieces);
     place(
-        &mut pieces,
+        &mut found,
         recording,
         first,
         &grid,
         &clock,
         plan.calibration,
     );
+    let (pieces, shapes) = found.into_iter().map(|it| (it.piece, it.shape)).unzip();
     let views = work.views(recording);
     let measured = MeasuredRecording {
         recording: recording.name.clone(),
@@ -251,114 +291,15 @@ fn pass(
         views: stream.view_report(),
         pieces,
     };
-    Ok(Ok((measured, views)))
-}
-
-/// What is under way while bands arrive.
-struct Work<'a> {
-    method: &'a Method<'a>,
-    grid: SurfaceGrid,
-    finder: PieceFinder,
-    colour: Option<ColourField>,
-    scales_u_rel: [f64; 3],
-    light: Lighting,
-    pieces: Vec<MeasuredPiece>,
-    bands: Option<Vec<SurfaceBand>>,
-    /// Counts colours instead of measuring, if set.
-    learner: Option<Learner<'a>>,
-    colour_bands: Vec<Array2<[u8; 3]>>,
-}
-
-impl Work<'_> {
-    fn bands(&mut self, stream: &mut SurfaceStream) -> Result<()> {
-        while let Some(band) = stream.next_band() {
-            let kept = self.bands.is_some().then(|| band.clone());
-            let regions = self.finder.push(band);
-            if let Some(learner) = &mut self.learner {
-                if let Some(field) = &mut self.colour {
-                    learner.look(&regions, field);
-                    field.release(self.finder.first_row());
-                }
-                continue;
-            }
-            let lines = stream.belt_lines();
-            let found: Result<Vec<Vec<MeasuredPiece>>> = regions
-                .into_par_iter()
-                .map(|region| {
-                    let site = Site {
-                        grid: self.grid,
-                        colour: self.colour.as_ref(),
-                        belt: belt_under(
-                            &region,
-                            lines,
-                            self.scales_u_rel,
-                            self.method.rules.low_mm(),
-                            self.grid.pitch_along_mm,
-                            matches!(self.light.cameras, Cameras::Both { .. }),
-                        ),
-                        light: self.light,
-                        belt_seen: belt_seen(&region, lines),
-                        keep_rasters: self.bands.is_some(),
-                    };
-                    measure_region(region, self.method, &site)
-                })
-                .collect();
-            self.pieces.extend(found?.into_iter().flatten());
-            if let (Some(bands), Some(band)) = (&mut self.bands, kept) {
-                if let Some(field) = &self.colour {
-                    let window = field.window(band.first_row, 0, band.heights_mm.dim());
-                    self.colour_bands.push(field.corrected(&window));
-                }
-                bands.push(band);
-            }
-            if let Some(field) = &mut self.colour {
-                field.release(self.finder.first_row());
-            }
-        }
-        Ok(())
-    }
-
-    /// The surface under each frame.
-    fn views(&mut self, recording: &Recording) -> Vec<FrameView> {
-        let Some(bands) = self.bands.take() else {
-            return Vec::new();
-        };
-        let first = recording.span().first;
-        let mut views = Vec::new();
-        for scan in &recording.frames {
-            let first_row = (scan.description.height.first_profile - first) as usize;
-            let rows = first_row..first_row + scan.rows;
-            let mut height_mm = Array2::from_elem((scan.rows, self.grid.columns), f32::NAN);
-            let mut colour = self
-                .colour
-                .is_some()
-                .then(|| Array2::from_elem(height_mm.dim(), [0_u8; 3]));
-            for (index, band) in bands.iter().enumerate() {
-                let from = rows.start.max(band.first_row);
-                let to = rows.end.min(band.end_row());
-                if from >= to {
-                    continue;
-                }
-                let inside = s![from - band.first_row..to - band.first_row, ..];
-                let target = s![from - rows.start..to - rows.start, ..];
-                height_mm
-                    .slice_mut(target)
-                    .assign(&band.heights_mm.slice(inside));
-                if let (Some(colour), Some(colours)) = (&mut colour, self.colour_bands.get(index)) {
-                    colour.slice_mut(target).assign(&colours.slice(inside));
-                }
-            }
-            views.push(FrameView {
-                scan: id(scan),
-                first_row,
-                pitch_across_mm: self.grid.pitch_across_mm,
-                pitch_along_mm: self.grid.pitch_along_mm,
-                height_mm,
-                colour,
-            });
-        }
-        views
-    }
+    Ok(Ok(Passed {
+        measured,
+        views,
+        shapes,
+        kept_mm: work.kept_mm,
+        colour: work.colour,
+        learner: work.learner,
+        grid,
+    }))
 }
 
 fn layout(recording: &Recording, first: &Scan, profiles: &[Option<Profiles>]) -> FrameLayout {
@@ -408,41 +349,4 @@ fn colour_field(
         pitch_along_mm: first.description.height.pitch_along_mm,
     };
     ColourField::new(part, size.columns, place, grid, calibration).map(Some)
-}
-
-/// Orders and numbers the pieces, and says in which scan and lane each lies and when it passed.
-fn place(
-    pieces: &mut [MeasuredPiece],
-    recording: &Recording,
-    first: &Scan,
-    grid: &SurfaceGrid,
-    clock: &Clock,
-    calibration: Option<&Calibration>,
-) {
-    pieces.sort_by(|one, two| {
-        let (one, two) = (&one.record, &two.record);
-        one.y_mm
-            .total_cmp(&two.y_mm)
-            .then(one.x_mm.total_cmp(&two.x_mm))
-    });
-    let along_scale = calibration.map_or(1.0, |calibration| calibration.errors.along_scale);
-    let width_mm = first.columns as f64 * first.description.height.pitch_across_mm;
-    for (index, piece) in pieces.iter_mut().enumerate() {
-        let record = &mut piece.record;
-        let profile = (record.y_mm / grid.pitch_along_mm).max(0.0) as u64;
-        let scan = recording.frame_at(profile).or_else(|| {
-            recording
-                .frames
-                .iter()
-                .rposition(|f| f.description.height.first_profile <= profile)
-        });
-        record.recording.clone_from(&recording.name);
-        record.scan = id(&recording.frames[scan.unwrap_or(0)]);
-        record.piece = index as u32 + 1;
-        record.lane = first.description.lanes.map(|lanes| {
-            let lane = (record.x_mm / width_mm * f64::from(lanes)).floor();
-            lane.clamp(0.0, f64::from(lanes - 1)) as u32 + 1
-        });
-        record.time = clock.at(along_scale * record.y_mm);
-    }
 }

@@ -67,6 +67,18 @@ impl Product {
         }
     }
 
+    /// Whether volumes become the same masses by another profile: what a fit of weights rests on.
+    #[must_use]
+    pub fn weighs_like(&self, other: &Self) -> bool {
+        let of = |product: &Self| -> Vec<(String, DensityRule, DepthRule)> {
+            let classes = product.classes.iter();
+            classes
+                .map(|it| (it.name.clone(), it.density.clone(), it.depth))
+                .collect()
+        };
+        self.weight == other.weight && self.base == other.base && of(self) == of(other)
+    }
+
     /// The same profile with another limit between these classes; as it is where they do not meet.
     #[must_use]
     pub fn with_limit(&self, rule: &LearnRule, limit: f64) -> Self {

@@ -27,10 +27,21 @@ const DENSITY_KG_M3: [f64; 2] = [50.0, 3000.0];
 /// # Errors
 /// The file cannot be read or a value is wrong; the error names file, line and key.
 pub fn read_product(path: &Path) -> Result<Product> {
-    let document = Document::read(path)?;
+    from_document(&Document::read(path)?)
+}
+
+/// Reads a product profile from its text; `path` is only named in errors.
+///
+/// # Errors
+/// A value is wrong; the error names line and key.
+pub fn parse_product(path: &Path, text: String) -> Result<Product> {
+    from_document(&Document::parse(path, text)?)
+}
+
+fn from_document(document: &Document) -> Result<Product> {
     document.expect_format(PRODUCT_FORMAT)?;
     let record: ProductRecord = document.decode()?;
-    product(&document, record)
+    product(document, record)
 }
 
 /// Reads the profile with this id from a folder of profiles, `id.toml`.

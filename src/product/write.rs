@@ -3,8 +3,10 @@
 use std::io::Write;
 use std::path::Path;
 
-use crate::document::{TomlText, list, quoted, replace_file};
-use crate::error::{Error, Result};
+use jiff::Timestamp;
+
+use crate::document::{TomlText, list, quoted, replace_file, write_new_file};
+use crate::error::{Error, ErrorKind, Result};
 
 use super::profile::{ClassRule, Composition, DensityRule, DepthRule, Product, Range};
 use super::wire::PRODUCT_FORMAT;
@@ -14,14 +16,55 @@ use super::wire::PRODUCT_FORMAT;
 /// # Errors
 /// The file cannot be written.
 pub fn write_product(path: &Path, product: &Product) -> Result<()> {
-    let text = to_text(product);
+    let text = product_text(product);
     replace_file(path, |out| {
         out.write_all(text.as_bytes())
             .map_err(|e| Error::io(path, &e))
     })
 }
 
-fn to_text(product: &Product) -> String {
+/// Writes a product profile under a name that is not taken: what was in use is kept, as old results rest on it.
+///
+/// # Errors
+/// There is a file of this name, or it cannot be written.
+pub fn write_new_product(path: &Path, product: &Product) -> Result<()> {
+    let text = product_text(product);
+    write_new_file(path, |out| {
+        out.write_all(text.as_bytes())
+            .map_err(|e| Error::io(path, &e))
+    })?
+    .then_some(())
+    .ok_or_else(|| taken(path))
+}
+
+/// Checks that a profile could be written under a new name.
+///
+/// # Errors
+/// There is a file of this name.
+pub fn check_new_product(path: &Path) -> Result<()> {
+    match path.symlink_metadata() {
+        Ok(_) => Err(taken(path)),
+        Err(_) => Ok(()),
+    }
+}
+
+fn taken(path: &Path) -> Error {
+    Error::new(ErrorKind::Io, "there is a profile already")
+        .at(path)
+        .expected(
+            "expected a new name; a profile that was in use is kept, as old results rest on it",
+        )
+}
+
+/// The file's name of a profile that rests on data of a day: `<product>-<day>.toml`.
+#[must_use]
+pub fn dated_file_name(product: &Product, time: Timestamp) -> String {
+    format!("{}-{}.toml", product.name, time.strftime("%Y-%m-%d"))
+}
+
+/// A profile as its document.
+#[must_use]
+pub fn product_text(product: &Product) -> String {
     let mut text = TomlText::new(PRODUCT_FORMAT);
     text.text("name", &product.name);
     text.text("base", &product.base);

@@ -14,10 +14,11 @@ use crate::error::{Error, ErrorKind, Result};
 use crate::scan::{Archive, hashed_files};
 use crate::tables::StreamAbout;
 
+use super::event::{Effort, Event, RunResult};
 use super::folder::{RunFolder, remove_file};
 use super::manifest::{RUN_FILE, RunCounts, RunDescription, complete};
 use super::measure::measure_unit;
-use super::outcome::{Outcome, RejectedRow, Rows, pieces_csv};
+use super::outcome::{Outcome, Rows, pieces_csv};
 use super::partition::Partition;
 use super::partition_files::{
     PartitionKey, is_intact, read_partition, remove_strangers, write_partition,
@@ -28,51 +29,6 @@ use super::unit::{Plan, Unit, full_key, inputs_hash, plan, quick_key};
 
 /// Outcomes that may wait for the writer, for each worker.
 const WAITING: usize = 4;
-
-/// What happens while a run goes on.
-#[derive(Debug)]
-pub enum Event<'a> {
-    /// So many recordings are to be measured; so many were done before and stay.
-    Begin {
-        /// Recordings to measure.
-        to_do: usize,
-        /// Recordings done before.
-        done_before: usize,
-        /// Frames in the recordings to measure.
-        frames_to_do: usize,
-        /// Of those to measure, recordings that were done before with other inputs, profile, calibration or program.
-        changed: usize,
-    },
-    /// A recording has been measured.
-    Measured {
-        /// Its name.
-        recording: &'a str,
-        /// Frames in it.
-        frames: usize,
-        /// What could not be used of it.
-        rejected: &'a [RejectedRow],
-    },
-}
-
-/// How a run is done; none of it shows in the result.
-#[derive(Debug, Clone, Copy)]
-pub struct Effort {
-    /// Recordings measured at the same time.
-    pub threads: usize,
-    /// Whether the inputs of what was done before are read and compared, not only looked at.
-    pub verify: bool,
-}
-
-/// What a run came to.
-#[derive(Debug)]
-pub struct RunResult {
-    /// What is in it.
-    pub counts: RunCounts,
-    /// Recordings measured this time.
-    pub measured_now: usize,
-    /// Every input that is not in it, in order.
-    pub rejected: Vec<RejectedRow>,
-}
 
 /// Measures all recordings of `archive` that belong to this part of the run and are not done yet, and writes the run's tables.
 ///
@@ -85,6 +41,24 @@ pub fn execute(
     effort: Effort,
     watch: &(dyn Fn(Event<'_>) + Sync),
 ) -> Result<RunResult> {
+    let never = AtomicBool::new(false);
+    let result = execute_until(folder, settings, archive, effort, &never, watch)?;
+    result.ok_or_else(|| Error::new(ErrorKind::Unmeasurable, "the run was stopped"))
+}
+
+/// The same, and gives up as soon as `stop` is set and the recordings under way are measured: `None`. What is done is kept; the
+/// same call goes on from there.
+///
+/// # Errors
+/// As [`execute`].
+pub fn execute_until(
+    folder: &RunFolder,
+    settings: &RunSettings,
+    archive: Archive,
+    effort: Effort,
+    stop: &AtomicBool,
+    watch: &(dyn Fn(Event<'_>) + Sync),
+) -> Result<Option<RunResult>> {
     let Plan {
         units,
         rejected: mut rejected_inputs,
@@ -116,7 +90,9 @@ pub fn execute(
             .count(),
     });
     run.write_complete_partitions(&to_do)?;
-    run.measure(settings, &to_do, effort.threads, watch)?;
+    if !run.measure(settings, &to_do, effort.threads, stop, watch)? {
+        return Ok(None);
+    }
     run.drop_strangers()?;
     let mut counts = RunCounts {
         recordings: units.len() as u64,
@@ -142,11 +118,11 @@ pub fn execute(
         partitions.map(|(name, done)| (name.as_str(), done.files.as_slice())),
     )?;
     run.progress.compact(settings.shard)?;
-    Ok(RunResult {
+    Ok(Some(RunResult {
         counts,
         measured_now: to_do.len(),
         rejected: rejected_inputs,
-    })
+    }))
 }
 
 /// What every table of a run says of itself.
@@ -343,16 +319,17 @@ impl Run<'_> {
             .add_partition(partition.text(), PartitionDone { key, files })
     }
 
-    /// Measures these units with so many workers, and notes and writes what comes.
+    /// Measures these units with so many workers, and notes and writes what comes. Says whether all were: `asked` ends it early.
     fn measure(
         &mut self,
         settings: &RunSettings,
         to_do: &[usize],
         threads: usize,
+        asked: &AtomicBool,
         watch: &(dyn Fn(Event<'_>) + Sync),
-    ) -> Result<()> {
+    ) -> Result<bool> {
         if to_do.is_empty() {
-            return Ok(());
+            return Ok(true);
         }
         remove_file(&self.path.join(RUN_FILE))?;
         let mut missing: BTreeMap<&Partition, usize> = BTreeMap::new();
@@ -364,6 +341,7 @@ impl Run<'_> {
             .map(|_| pool(threads / workers))
             .collect::<Result<Vec<_>>>()?;
         let (next, stop) = (AtomicUsize::new(0), AtomicBool::new(false));
+        let mut measured = 0;
         let units = self.units;
         let (to_writer, outcomes) = sync_channel::<(usize, Outcome)>(WAITING * workers);
         std::thread::scope(|scope| {
@@ -371,7 +349,7 @@ impl Run<'_> {
                 let to_writer = to_writer.clone();
                 let (next, stop) = (&next, &stop);
                 scope.spawn(move || {
-                    while !stop.load(Ordering::Relaxed) {
+                    while !stop.load(Ordering::Relaxed) && !asked.load(Ordering::Relaxed) {
                         let Some(at) = to_do.get(next.fetch_add(1, Ordering::Relaxed)) else {
                             break;
                         };
@@ -393,6 +371,7 @@ impl Run<'_> {
                     drop(outcomes);
                     return Err(error);
                 }
+                measured += 1;
                 watch(Event::Measured {
                     recording: &outcome.done.recording,
                     frames: units[at].recording.frames.len(),
@@ -401,7 +380,8 @@ impl Run<'_> {
             }
             Ok(())
         })?;
-        self.progress.sync()
+        self.progress.sync()?;
+        Ok(measured == to_do.len())
     }
 
     fn take(

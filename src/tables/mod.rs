@@ -12,6 +12,7 @@ mod provenance;
 mod record;
 mod table;
 mod text_format;
+mod totals;
 
 pub use columns::{Column, ColumnKind, columns_for, describe_columns, fixed_columns};
 pub use csv_format::{read_csv, write_csv};
@@ -26,3 +27,4 @@ pub use provenance::{LearnedLimit, ProductUsed, Provenance, RecordingUsed};
 pub use record::{BudgetPart, ClassShare, Flag, PieceRecord};
 pub use table::{PieceTable, Rejected, read_pieces};
 pub use text_format::write_text;
+pub use totals::Totals;

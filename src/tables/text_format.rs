@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 use std::io::Write;
 
 use super::digits::{decimals_for, fixed, with_uncertainty};
-use super::{Flag, PieceRecord, PieceTable};
+use super::{Flag, PieceRecord, PieceTable, Totals};
 
 /// Writes the table as text, at most about 120 characters wide.
 ///
@@ -181,10 +181,8 @@ fn summaries(text: &mut String, table: &PieceTable) {
 fn summary(text: &mut String, pieces: &[&PieceRecord]) {
     #[allow(clippy::cast_precision_loss)] // A count of pieces.
     let count = pieces.len() as f64;
-    let total: f64 = pieces.iter().map(|piece| piece.mass_g).sum();
-    // Density and calibration are shared by all pieces, so their uncertainties add and do not average out. Adding all
-    // of it is the upper bound, whatever the share (JCGM 100:2008, 5.2.2 with correlations of 1).
-    let total_u: f64 = pieces.iter().map(|piece| piece.mass_u_g).sum();
+    let totals = Totals::of(pieces.iter().copied());
+    let (total, total_u) = (totals.mass_g, totals.mass_u_g);
     let mean = total / count;
     let noun = if pieces.len() == 1 { "piece" } else { "pieces" };
     let _ = write!(

@@ -11,54 +11,62 @@ const SCRIPT: &str = "text/javascript; charset=utf-8";
 /// The script that draws the charts of reports and of the page, compressed.
 const CHARTS: &[u8] = weighlight::report::CHART_SCRIPT_GZIP;
 
-/// Address, kind, content.
-const FILES: [(&str, &str, &str); 26] = [
+/// Address, kind and content of a file of the page.
+macro_rules! file {
+    ($kind:ident, $name:literal) => {
+        (
+            concat!("/", $name),
+            $kind,
+            include_str!(concat!("page/", $name)),
+        )
+    };
+}
+
+/// The page and all that it loads but the script for charts.
+const FILES: &[(&str, &str, &str)] = &[
     ("/", HTML, include_str!("page/index.html")),
-    ("/style.css", CSS, include_str!("page/style.css")),
-    ("/tune.css", CSS, include_str!("page/tune.css")),
-    ("/check.css", CSS, include_str!("page/check.css")),
-    ("/agree.css", CSS, include_str!("page/agree.css")),
-    ("/runs.css", CSS, include_str!("page/runs.css")),
-    ("/charts.css", CSS, include_str!("page/charts.css")),
-    ("/main.js", SCRIPT, include_str!("page/main.js")),
-    ("/kit.js", SCRIPT, include_str!("page/kit.js")),
-    ("/list.js", SCRIPT, include_str!("page/list.js")),
-    ("/look.js", SCRIPT, include_str!("page/look.js")),
-    ("/map.js", SCRIPT, include_str!("page/map.js")),
-    ("/section.js", SCRIPT, include_str!("page/section.js")),
-    ("/solid.js", SCRIPT, include_str!("page/solid.js")),
-    ("/tools.js", SCRIPT, include_str!("page/tools.js")),
-    ("/tune.js", SCRIPT, include_str!("page/tune.js")),
-    ("/files.js", SCRIPT, include_str!("page/files.js")),
-    ("/check.js", SCRIPT, include_str!("page/check.js")),
-    (
-        "/check_result.js",
-        SCRIPT,
-        include_str!("page/check_result.js"),
-    ),
-    (
-        "/check_record.js",
-        SCRIPT,
-        include_str!("page/check_record.js"),
-    ),
-    (
-        "/check_history.js",
-        SCRIPT,
-        include_str!("page/check_history.js"),
-    ),
-    ("/agree.js", SCRIPT, include_str!("page/agree.js")),
-    (
-        "/agree_result.js",
-        SCRIPT,
-        include_str!("page/agree_result.js"),
-    ),
-    (
-        "/agree_piece.js",
-        SCRIPT,
-        include_str!("page/agree_piece.js"),
-    ),
-    ("/runs.js", SCRIPT, include_str!("page/runs.js")),
-    ("/charts.js", SCRIPT, include_str!("page/charts.js")),
+    file!(CSS, "agree.css"),
+    file!(SCRIPT, "agree.js"),
+    file!(SCRIPT, "agree_piece.js"),
+    file!(SCRIPT, "agree_result.js"),
+    file!(CSS, "charts.css"),
+    file!(SCRIPT, "charts.js"),
+    file!(CSS, "check.css"),
+    file!(SCRIPT, "check.js"),
+    file!(SCRIPT, "check_history.js"),
+    file!(SCRIPT, "check_record.js"),
+    file!(SCRIPT, "check_result.js"),
+    file!(SCRIPT, "files.js"),
+    file!(SCRIPT, "kit.js"),
+    file!(SCRIPT, "list.js"),
+    file!(SCRIPT, "look.js"),
+    file!(SCRIPT, "main.js"),
+    file!(SCRIPT, "map.js"),
+    file!(CSS, "runs.css"),
+    file!(SCRIPT, "runs.js"),
+    file!(SCRIPT, "section.js"),
+    file!(SCRIPT, "solid.js"),
+    file!(CSS, "style.css"),
+    file!(SCRIPT, "tools.js"),
+    file!(CSS, "tune.css"),
+    file!(SCRIPT, "tune.js"),
+    file!(SCRIPT, "tune_choose.js"),
+    file!(SCRIPT, "tune_colour.js"),
+    file!(SCRIPT, "tune_fields.js"),
+    file!(SCRIPT, "tune_form.js"),
+    file!(SCRIPT, "tune_histogram.js"),
+    file!(SCRIPT, "tune_map.js"),
+    file!(SCRIPT, "tune_preview.js"),
+    file!(SCRIPT, "tune_result.js"),
+    file!(SCRIPT, "tune_save.js"),
+    file!(SCRIPT, "tune_state.js"),
+    file!(SCRIPT, "runs_charts.js"),
+    file!(SCRIPT, "runs_compare.js"),
+    file!(SCRIPT, "runs_kit.js"),
+    file!(SCRIPT, "runs_list.js"),
+    file!(SCRIPT, "runs_made.js"),
+    file!(SCRIPT, "runs_pieces.js"),
+    file!(SCRIPT, "runs_summary.js"),
 ];
 
 pub(super) fn routes<S: Clone + Send + Sync + 'static>() -> Router<S> {

@@ -24,12 +24,16 @@ pub(crate) struct Opened {
     pub(crate) folders: Vec<PathBuf>,
     /// What was named on the command line: folders of runs.
     pub(crate) runs: Vec<PathBuf>,
+    /// The one product profile for all scans, if it was given.
+    pub(crate) product: Option<PathBuf>,
     /// The folder of product profiles, if there is one.
     pub(crate) products: Option<PathBuf>,
     /// The folder of calibrations, if there is one.
     pub(crate) calibrations_folder: Option<PathBuf>,
     /// The only folder that the page writes into; made when first needed.
     pub(crate) save_to: PathBuf,
+    /// The folder that relative paths start from.
+    pub(crate) working_folder: String,
     /// The scans.
     pub(crate) archive: Archive,
     /// Their product profiles.

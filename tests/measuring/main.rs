@@ -6,6 +6,7 @@ mod bad_input;
 mod fat;
 mod honesty;
 mod invariance;
+mod kept;
 mod learned;
 mod recordings;
 mod solids;

@@ -1,11 +1,16 @@
 //! Killed, changed, added to: what comes out is what one undisturbed run gives.
 
 use std::fs;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::thread::sleep;
 use std::time::Duration;
 
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
+use weighlight::runs::{
+    Effort, Event, ProductSource, Reprocess, RunState, Shard, Stage, Surroundings, reprocess,
+    standing,
+};
 
 use crate::archive::{Archive, assert_same, copy_tree};
 
@@ -36,6 +41,57 @@ fn killed_at_any_moment_and_resumed_a_run_gives_the_same_bytes() {
         assert_same(&whole, &archive.result(&name));
     }
     assert!(cut_short >= 6, "only {cut_short} of 18 were killed in time");
+}
+
+#[test]
+fn stopped_when_asked_and_resumed_a_run_gives_the_same_bytes() {
+    let archive = Archive::new(9);
+    let job = |name: &str, resume| Reprocess {
+        archives: vec![archive.path("archive")],
+        products: ProductSource::Folder(archive.path("products")),
+        calibrations: Some(archive.path("calibration")),
+        out: archive.path(name),
+        resume,
+        shard: Shard::WHOLE,
+        effort: Effort {
+            threads: 2,
+            verify: false,
+        },
+    };
+    let go = |job: &Reprocess, most: usize| {
+        let (stop, measured) = (AtomicBool::new(most == 0), AtomicUsize::new(0));
+        let surroundings = Surroundings {
+            now: &|| "2026-03-04T09:12:33Z".parse().unwrap(),
+            working_folder: "here".to_owned(),
+            stop: &stop,
+        };
+        let result = reprocess(job, &surroundings, &|stage| {
+            if let Stage::Run(Event::Measured { .. }) = stage
+                && measured.fetch_add(1, Ordering::Relaxed) + 1 >= most
+            {
+                stop.store(true, Ordering::Relaxed);
+            }
+        });
+        (result.unwrap(), measured.into_inner())
+    };
+    let (whole, measured) = go(&job("whole", false), usize::MAX);
+    assert_eq!((whole.unwrap().measured_now, measured), (9, 9));
+    // Before anything is measured, then after two or a few more that were under way.
+    let (result, measured) = go(&job("cut", false), 0);
+    assert!(result.is_none() && measured == 0);
+    let (result, measured) = go(&job("cut", true), 2);
+    assert!(result.is_none());
+    let stopped = standing(&archive.path("cut")).unwrap();
+    assert_eq!(stopped.state, RunState::Stopped);
+    assert_eq!(stopped.noted, measured as u64);
+    let (result, rest) = go(&job("cut", true), usize::MAX);
+    assert_eq!(result.unwrap().measured_now, rest);
+    assert_eq!(measured + rest, 9);
+    assert_eq!(
+        standing(&archive.path("cut")).unwrap().state,
+        RunState::Complete
+    );
+    assert_same(&archive.result("whole"), &archive.result("cut"));
 }
 
 #[test]

@@ -2,6 +2,11 @@
 
 mod access;
 mod agree;
+#[path = "../runs/archive.rs"]
+#[allow(dead_code)] // It is the archive of the tests of runs, which use all of it.
+mod archive;
 mod browser;
 mod check;
+mod runs;
 mod server;
+mod tune;

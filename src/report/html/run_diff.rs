@@ -13,7 +13,7 @@ use serde_json::json;
 use crate::error::{Error, ErrorKind, Result};
 use crate::pipeline::{FrameView, MeasuredPiece};
 use crate::report::pictures::piece_picture;
-use crate::runs::diff::{PiecePair, RunDiff, Tally};
+use crate::runs::diff::{PiecePair, RunDiff, Spread, Tally};
 
 use super::charts::{BLUE, Figure, GREEN, ORANGE, Sketch, f64s};
 use super::page::{Page, render};
@@ -270,23 +270,23 @@ fn shown((pair, pictures): (&PiecePair, &DiffPictures)) -> Shown {
 fn figures(diff: &RunDiff) -> Vec<Figure> {
     let all = &diff.all;
     let mut figures = Vec::new();
-    for (caption, unit, factor, colour, values) in [
+    for (caption, unit, factor, colour, changes) in [
         (
             "Change of mass as a share of the mass before",
             "%",
             100.0,
             BLUE,
-            all.mass_relative.values(),
+            &all.mass_relative,
         ),
         (
             "Change of the fat share",
             "%",
             100.0,
             ORANGE,
-            all.fat_fraction.values(),
+            &all.fat_fraction,
         ),
     ] {
-        figures.extend(distribution(caption, unit, factor, colour, values));
+        figures.extend(distribution(caption, unit, factor, colour, changes));
     }
     if diff.weeks.len() > 1 {
         let mut sketch = Sketch::new("Change of the mass in all by week", 210);
@@ -310,25 +310,13 @@ fn distribution(
     unit: &str,
     factor: f64,
     colour: &str,
-    values: &[f32],
+    changes: &Spread,
 ) -> Option<Figure> {
-    let values: Vec<f64> = values.iter().map(|it| factor * f64::from(*it)).collect();
-    let low = values.iter().copied().fold(f64::INFINITY, f64::min);
-    let high = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    // Not above: nothing changed, or there is nothing.
-    if low.partial_cmp(&high) != Some(std::cmp::Ordering::Less) {
-        return None;
-    }
-    let width = (high - low) / BARS as f64;
-    let mut counts = [0_u32; BARS];
-    for value in &values {
-        let bar = ((value - low) / width) as usize;
-        counts[bar.min(BARS - 1)] += 1;
-    }
+    let bars = changes.bars(BARS)?;
     let mut sketch = Sketch::new(caption, 210);
     sketch.trace(json!({
-        "type": "bar", "x": f64s((0..BARS).map(|bar| low + (bar as f64 + 0.5) * width)),
-        "y": f64s(counts.iter().map(|count| f64::from(*count))), "width": width,
+        "type": "bar", "x": f64s(bars.middles().map(|it| factor * it)),
+        "y": f64s(bars.counts.iter().map(|count| *count as f64)), "width": factor * bars.width,
         "marker": {"color": colour}, "hovertemplate": format!("%{{x:.3f}} {unit}: %{{y}} pieces<extra></extra>"),
     }));
     sketch

@@ -1,5 +1,6 @@
 //! What changed between two runs over the same scans: pieces found again by their place, and what differs in how they were measured.
 
+mod json;
 mod matching;
 mod settings;
 mod table;
@@ -15,9 +16,10 @@ use super::open::Run;
 use super::partition::Partition;
 use super::rows::RecordingRow;
 
+pub use json::{SHARES, diff_json};
 pub use settings::{SettingChange, setting_changes};
 pub use table::PairTable;
-pub use tally::{Spread, Tally};
+pub use tally::{Bars, Spread, Tally};
 pub use views::{FrameSeen, frame_seen};
 
 use matching::pairs;

@@ -1,5 +1,6 @@
 //! How much a set of pieces changed.
 
+use std::cmp::Ordering;
 use std::collections::BTreeMap;
 
 use crate::runs::summary::Moments;
@@ -38,6 +39,46 @@ impl Spread {
     #[must_use]
     pub fn values(&self) -> &[f32] {
         &self.values
+    }
+
+    /// How many values lie in each of `bars` equal steps from the least to the most; `None` where all are the same, or none.
+    #[must_use]
+    pub fn bars(&self, bars: usize) -> Option<Bars> {
+        let values = || self.values.iter().map(|it| f64::from(*it));
+        let least = values().fold(f64::INFINITY, f64::min);
+        let most = values().fold(f64::NEG_INFINITY, f64::max);
+        if bars == 0 || least.partial_cmp(&most) != Some(Ordering::Less) {
+            return None;
+        }
+        let width = (most - least) / bars as f64;
+        let mut counts = vec![0_u64; bars];
+        for value in values() {
+            let bar = ((value - least) / width) as usize;
+            counts[bar.min(bars - 1)] += 1;
+        }
+        Some(Bars {
+            least,
+            width,
+            counts,
+        })
+    }
+}
+
+/// How values are distributed.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Bars {
+    /// Where the first bar begins.
+    pub least: f64,
+    /// Width of each bar.
+    pub width: f64,
+    /// Values in each.
+    pub counts: Vec<u64>,
+}
+
+impl Bars {
+    /// The middle of each bar.
+    pub fn middles(&self) -> impl Iterator<Item = f64> {
+        (0..self.counts.len()).map(|bar| self.least + (bar as f64 + 0.5) * self.width)
     }
 }
 
@@ -127,4 +168,28 @@ fn is_same(pair: &PiecePair) -> bool {
     let mut after = pair.after.clone();
     (before.classes, after.classes) = (classes(&before), classes(&after));
     before == after
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn spread(values: &[f64]) -> Spread {
+        let mut spread = Spread::default();
+        for value in values {
+            spread.add(*value);
+        }
+        spread
+    }
+
+    #[test]
+    fn every_value_falls_into_one_bar() {
+        let bars = spread(&[0.0, 0.1, 1.0, 1.9, 2.0]).bars(4).unwrap();
+        assert_eq!((bars.least, bars.width), (0.0, 0.5));
+        assert_eq!(bars.counts, [2, 0, 1, 2]);
+        assert_eq!(bars.middles().collect::<Vec<_>>(), [0.25, 0.75, 1.25, 1.75]);
+        assert_eq!(spread(&[3.0, 3.0]).bars(4), None);
+        assert_eq!(spread(&[]).bars(4), None);
+        assert_eq!(spread(&[1.0, 2.0]).bars(0), None);
+    }
 }

@@ -2,6 +2,7 @@
 
 mod belt;
 mod group;
+mod json;
 mod limits;
 mod source;
 
@@ -15,6 +16,7 @@ use crate::tables::{Flag, PieceRecord};
 
 pub use belt::BeltLoad;
 pub use group::{Group, Moments};
+pub use json::summary_json;
 pub use limits::{Checked, Limit, LimitKind, Verdict, check_limits};
 
 use belt::LoadCount;

@@ -49,12 +49,14 @@ pub(super) fn routes(opened: Opened) -> Router {
 enum Refused {
     /// No scan has this place in the list.
     Unknown,
+    /// Nothing goes by this name, in words.
+    Missing(String),
+    /// What it was based on has changed meanwhile, or something else is under way, in words.
+    Conflict(String),
     /// The scan cannot give it, with the reason.
     Failed(Error),
     /// The question itself makes no sense, with the reason.
     Invalid(String),
-    /// It was changed elsewhere meanwhile, with what to do.
-    Conflict(String),
     /// The server's own work broke off.
     BrokenOff,
 }
@@ -70,20 +72,25 @@ impl From<Error> for Refused {
 
 impl IntoResponse for Refused {
     fn into_response(self) -> Response {
+        let key = match &self {
+            Self::Failed(error) => error.key.clone(),
+            _ => None,
+        };
         let (status, text) = match self {
             Self::Unknown => (
                 StatusCode::NOT_FOUND,
                 "there is no such scan, piece or cell in what was opened".to_owned(),
             ),
+            Self::Missing(words) => (StatusCode::NOT_FOUND, words),
+            Self::Conflict(words) => (StatusCode::CONFLICT, words),
             Self::Failed(error) => (StatusCode::UNPROCESSABLE_ENTITY, error.to_string()),
             Self::Invalid(text) => (StatusCode::BAD_REQUEST, text),
-            Self::Conflict(text) => (StatusCode::CONFLICT, text),
             Self::BrokenOff => (
                 StatusCode::INTERNAL_SERVER_ERROR,
                 "the work broke off".to_owned(),
             ),
         };
-        (status, axum::Json(json!({ "error": text }))).into_response()
+        (status, axum::Json(json!({ "error": text, "key": key }))).into_response()
     }
 }
 

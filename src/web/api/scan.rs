@@ -23,20 +23,20 @@ use super::store::Store;
 use super::{Refused, work};
 
 /// Quality of the colour layer: no difference to be seen at arm's length (common practice, no source).
-const COLOUR_QUALITY: u8 = 88;
+pub(super) const COLOUR_QUALITY: u8 = 88;
 
 fn io(source: &std::io::Error) -> Refused {
     Refused::Failed(Error::io("the answer", source))
 }
 
-fn packed(bytes: &[u8]) -> Result<Vec<u8>, Refused> {
+pub(super) fn packed(bytes: &[u8]) -> Result<Vec<u8>, Refused> {
     let mut to = GzEncoder::new(Vec::new(), Compression::fast());
     to.write_all(bytes)
         .and_then(|()| to.finish())
         .map_err(|source| io(&source))
 }
 
-fn binary(bytes: Vec<u8>, about: String) -> Response {
+pub(super) fn binary(bytes: Vec<u8>, about: String) -> Response {
     (
         [
             (header::CONTENT_TYPE, "application/octet-stream".to_owned()),

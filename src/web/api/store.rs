@@ -65,7 +65,7 @@ pub(super) struct Store {
 }
 
 /// A thread that broke off leaves the caches whole: entries are put in finished.
-fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+pub(super) fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
@@ -91,7 +91,8 @@ impl Store {
         Some((recording, recording.frames.get(frame)?))
     }
 
-    fn calibration(&self, recording: &Recording) -> Option<&Calibration> {
+    /// The calibration in force for a recording.
+    pub(super) fn calibration(&self, recording: &Recording) -> Option<&Calibration> {
         let first = &recording.frames.first()?.description;
         let calibrations = &self.opened.calibrations;
         calibrations.in_force(&first.scanner, first.captured)

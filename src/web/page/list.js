@@ -5,7 +5,7 @@ const whole = digits(0);
 const ROW_PX = 96;
 
 export function list(view, opened, query) {
-  const search = make("input", { type: "search", value: query.get("q") ?? "", placeholder: "Name, product, scanner", ariaLabel: "Show scans whose name, product or scanner holds" });
+  const search = make("input", { type: "search", value: query.get("q") ?? "", title: "Name, product, scanner", ariaLabel: "Show scans whose name, product or scanner holds" });
   const sort = make("select", { ariaLabel: "Order" }, new Option("Newest first", "new"), new Option("Oldest first", "old"), new Option("By name", "name"));
   sort.value = query.get("sort") ?? "name";
   const count = make("span", { role: "status" });
@@ -14,6 +14,10 @@ export function list(view, opened, query) {
   view.replaceChildren(make("div", { className: "bar" }, search, sort, count));
   for (const words of opened.rejected) view.append(failure(`Not usable: ${words}`));
   view.append(box);
+  if (!opened.scans.length && opened.places.runs.length) {
+    view.replaceChildren(make("p", { className: "state" }, "Only runs were opened. ", make("a", { href: "#/runs" }, "To the runs"), ". To look at scans as well: weighlight open ARCHIVE RUN"));
+    return;
+  }
   let shown = [];
   const row = (scan, at) => {
     const link = make("a", { href: `#/look/${scan.id}` },

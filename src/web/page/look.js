@@ -78,7 +78,14 @@ export function look(view, scan, opened, words) {
     layers.replaceChildren(slider("Shading", "shade"));
     if (map.colour) layers.append(slider("Colour", "colour"));
     if (map.marks && scan.colour) layers.append(slider("Classes", "classes"));
-    layers.append(slider("Unseen", "marks"));
+    layers.append(slider("Unseen", "marks"), legend());
+  };
+  // What the colours of heights stand for.
+  const legend = () => {
+    const strip = make("canvas", { width: opened.height_colours.length, height: 1, role: "img", ariaLabel: `Colours from 0 to ${d0.format(map.topMm)} mm above the belt` });
+    const pen = strip.getContext("2d");
+    opened.height_colours.forEach(([r, g, b], at) => { pen.fillStyle = `rgb(${r},${g},${b})`; pen.fillRect(at, 0, 1, 1); });
+    return make("span", { className: "legend" }, "0", strip, `${d0.format(map.topMm)} mm`);
   };
   const binary = async (what) => {
     const answer = await ask(`api/scans/${scan.id}/${what}`, stop.signal);

@@ -257,6 +257,16 @@ impl Browser {
         serde_json::from_value(found).unwrap()
     }
 
+    /// Fails if the page is wider than the window.
+    pub fn fits(&self) {
+        let (wide, window): (u64, u64) =
+            serde_json::from_value(self.run(
+                "const it = document.documentElement; return [it.scrollWidth, it.clientWidth]",
+            ))
+            .unwrap();
+        assert!(wide <= window, "{wide} px in a window of {window} px");
+    }
+
     /// Bytes that came over the wire, and every address asked that is not the server's own.
     pub fn traffic(&self) -> (u64, Vec<String>) {
         let script = "return performance.getEntriesByType('navigation').concat(performance.getEntriesByType('resource')).map((it) => [it.name, it.transferSize])";

@@ -1,7 +1,5 @@
 //! Looking: from the list of scans to a piece, its row and its values.
 
-use serde_json::json;
-
 use super::driver::Browser;
 use crate::server::Server;
 
@@ -74,6 +72,5 @@ fn from_the_list_to_a_piece_and_its_row() {
     browser.size(390, 844);
     browser.picture("look-phone");
     assert_eq!(browser.accessibility(), Vec::<String>::new());
-    let wide = browser.run("return document.documentElement.scrollWidth");
-    assert_eq!(wide, json!(390), "the page is wider than the phone");
+    browser.fits();
 }

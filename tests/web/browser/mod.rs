@@ -4,3 +4,5 @@ mod agree;
 mod check;
 mod driver;
 mod look;
+mod runs;
+mod tune;
