@@ -258,7 +258,7 @@ fn files_that_cannot_be_compared_are_refused_with_words() {
         &day.join("weighings.csv"),
     );
     for (more, found) in [
-        (json!({"time": "clock"}), "clock"),
+        (json!({"time": "clock", "mass": "mass_g"}), "clock"),
         (
             json!({"time": "time", "mass": "mass_g", "unit": "stone"}),
             "stone",

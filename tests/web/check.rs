@@ -318,14 +318,11 @@ fn links_out_of_the_folder_are_not_followed() {
     fs::create_dir_all(&saved).unwrap();
     fs::create_dir_all(&outside).unwrap();
     std::os::unix::fs::symlink(&outside, saved.join("checks")).unwrap();
-    let (_, told) = post(
-        &server,
-        "/api/check/run",
-        &json!({"scan": scan, "target": target}),
-    );
-    let seen = "0".repeat(64);
-    let write = json!({"key": told["key"], "operator": "x", "note": null, "seen": seen});
-    let (status, _) = post(&server, "/api/check/record", &write);
-    assert!(matches!(status, 409 | 422), "{status}");
+    let asked = json!({"scan": scan, "target": target});
+    let (status, refused) = post(&server, "/api/check/run", &asked);
+    assert_eq!(status, 422, "{refused}");
+    assert!(refused["error"].as_str().unwrap().contains("link"));
+    let event = json!({"scanner": "harbour-1", "note": "n", "operator": null, "at": null, "seen": "0".repeat(64)});
+    assert_eq!(post(&server, "/api/check/events", &event).0, 422);
     assert_eq!(fs::read_dir(&outside).unwrap().count(), 0);
 }

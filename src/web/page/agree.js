@@ -79,9 +79,9 @@ function desk(view, opened, choices, query, signal) {
   });
 
   const column = (key) => { const input = make("input", { type: "text", value: query.get(key) ?? "" }); input.setAttribute("list", "log-columns"); return input; };
-  const text = (key, about = {}) => make("input", { type: "text", value: query.get(key) ?? "", ...about });
+  const text = (key) => make("input", { type: "text", value: query.get(key) ?? "" });
   const choice = (key, ...options) => { const input = make("select", {}, ...options.map(([label, value]) => new Option(label, value))); input.value = query.get(key) ?? ""; return input; };
-  const number = (key, about = {}) => make("input", { type: "number", step: "any", value: query.get(key) ?? "", ...about });
+  const number = (key) => make("input", { type: "number", step: "any", value: query.get(key) ?? "" });
   const inputs = {
     time: column("time"), date: column("date"), mass: column("mass"), lane: column("lane"),
     unit: choice("unit", ["as the log says", ""], ["g", "g"], ["kg", "kg"], ["lb", "lb"], ["oz", "oz"]),

@@ -10,7 +10,7 @@ use weighlight::drift::{
     COVERAGE_FACTOR, CheckTask, Compared, DriftReport, ParameterCheck, Turnover, add_cost,
     check_scan,
 };
-use weighlight::history::report_hash;
+use weighlight::history::{report_hash, report_json};
 use weighlight::product::find_product;
 use weighlight::report::quantity;
 use weighlight::scan::{Archive, Scan};
@@ -78,13 +78,13 @@ pub(super) async fn run(state: State, Json(asked): Json<Asked>) -> Answer<Json<V
         let report = check(&state, &asked, &scan, (&target, &target_file))?;
         let key = report_hash(&report)?;
         let report = Arc::new(report);
-        let answer = answer(
+        let mut answer = answer(
             &key,
             &report,
             &target,
             &scan,
             opened.calibrations_folder.is_some(),
-        );
+        )?;
         let mut made = state.made.lock().unwrap_or_else(PoisonError::into_inner);
         made.retain(|(known, _)| *known != key);
         if made.len() >= MOST_CHECKS {
@@ -93,7 +93,6 @@ pub(super) async fn run(state: State, Json(asked): Json<Asked>) -> Answer<Json<V
         made.push((key, report.clone()));
         drop(made);
         let log = history::standing(&state, &report)?;
-        let mut answer = answer;
         answer["log"] = log;
         Ok(Json(answer))
     })
@@ -164,7 +163,7 @@ fn answer(
     target: &Target,
     scan: &Scan,
     calibrations: bool,
-) -> Value {
+) -> Result<Value> {
     let pose = &report.pose;
     let plate = &target.plate;
     let (x, y) = (plate.across_mm, plate.along_mm);
@@ -172,9 +171,12 @@ fn answer(
         .map(|corner| pose.to_belt(corner))
         .to_vec();
     let height = &scan.description.height;
-    json!({
+    // As the command writes it, to the last digit.
+    let told: Value = serde_json::from_str(&report_json(report)?)
+        .map_err(|error| Error::new(ErrorKind::Document, error.to_string()))?;
+    Ok(json!({
         "key": key,
-        "report": report,
+        "report": told,
         "coverage_factor": COVERAGE_FACTOR,
         "shown": report.parameters.iter().map(shown).collect::<Vec<_>>(),
         "outline_mm": outline,
@@ -183,7 +185,7 @@ fn answer(
             scan.rows as f64 * height.pitch_along_mm,
         ],
         "calibrations": calibrations,
-    })
+    }))
 }
 
 /// An error in the unit in which pages show it, scales as percent off 1.
