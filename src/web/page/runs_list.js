@@ -30,13 +30,14 @@ export async function listRuns(view, opened, signal) {
     const mark = () => {
       const two = chosen.length === 2;
       if (two) {
-        const made = (id) => Date.parse(told.runs.find((run) => run.id === id).started) || 0;
-        const [before, after] = [...chosen].sort((a, b) => made(a) - made(b));
+        const of = (id) => made(told.runs.find((run) => run.id === id));
+        const [before, after] = [...chosen].sort((a, b) => of(a) - of(b));
         compare.href = `#/runs/compare?${new URLSearchParams({ before, after })}`;
       } else compare.removeAttribute("href");
       compare.setAttribute("aria-disabled", String(!two));
     };
-    const rows = told.runs.map((run) => line(run, told, chosen, mark, begin, list));
+    const made = (run) => Date.parse(run.started) || 0;
+    const rows = [...told.runs].sort((a, b) => made(b) - made(a)).map((run) => line(run, told, chosen, mark, begin, list));
     list.append(...rows, make("div", { className: "bar" }, compare, make("span", {}, "Tick two finished runs to see what changed.")));
     mark();
   };
