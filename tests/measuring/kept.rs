@@ -32,6 +32,9 @@ fn measured(recording: &Recording, product: &Product) -> Vec<PieceRecord> {
     measured.pieces.into_iter().map(|it| it.record).collect()
 }
 
+/// A change of a profile.
+type Edit = fn(&mut Product);
+
 /// The rows of the pieces with their middle in the scan, as told by the kept scan and by the whole recording.
 fn both(
     kept: &KeptScan,
@@ -79,7 +82,7 @@ fn colour_density_fit_spec_and_a_learned_limit_change_as_measuring_does() {
     learning.learn = Some(learn);
     let kept = keep_scan(&recording, 1, &plan(&learning)).unwrap();
     let before = both(&kept, &recording, &product).0;
-    let edits: [(&str, fn(&mut Product)); 6] = [
+    let edits: [(&str, Edit); 6] = [
         ("limit", |it| {
             it.classes[0].lab.as_mut().unwrap().l.low = 70.0
         }),
