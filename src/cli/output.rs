@@ -135,16 +135,29 @@ pub(crate) fn progress(count: usize, what: &'static str) -> ProgressBar {
     bar
 }
 
-/// The same with the rate at which things are done.
-pub(crate) fn progress_with_rate(count: usize, what: &'static str) -> ProgressBar {
-    let bar = progress(count, what);
-    let template = "{msg} {pos} of {len} {wide_bar} {per_sec} {eta} left";
-    if !bar.is_hidden()
-        && let Ok(style) = ProgressStyle::with_template(template)
-    {
+/// A bar that counts up to nobody knows what.
+pub(crate) fn counter(what: &'static str) -> ProgressBar {
+    if !std::io::stderr().is_terminal() {
+        return ProgressBar::hidden();
+    }
+    let bar = ProgressBar::no_length().with_message(what);
+    if let Ok(style) = ProgressStyle::with_template("{msg} {pos}") {
         bar.set_style(style);
     }
     bar
+}
+
+/// From here on it is known how many there are: the bar begins anew, with the rate at which things are done.
+pub(crate) fn count_to(bar: &ProgressBar, count: usize, what: &'static str) {
+    bar.set_message(what);
+    bar.set_length(count as u64);
+    bar.set_position(0);
+    bar.reset_eta();
+    if let Ok(style) =
+        ProgressStyle::with_template("{msg} {pos} of {len} {wide_bar} {per_sec} {eta} left")
+    {
+        bar.set_style(style);
+    }
 }
 
 /// A number of things in words: `1 piece`, `2 pieces`.

@@ -10,7 +10,7 @@ use indicatif::ProgressBar;
 use jiff::Timestamp;
 use serde_json::json;
 use weighlight::runs::{
-    Effort, Event, Pace, ProductSource, REJECTED_FILE, Reprocess, RunResult, Stage, Surroundings,
+    Effort, Event, Pace, ProductSource, REJECTED_FILE, Reprocess, RunResult, Surroundings,
     reprocess,
 };
 use weighlight::{Error, ErrorKind, Result};
@@ -117,7 +117,7 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
         stop: &AtomicBool::new(false),
     };
     let account = Account::new();
-    let result = reprocess(&job, &surroundings, &|stage| account.tell(&stage));
+    let result = reprocess(&job, &surroundings, &|event| account.tell(&event));
     account.clear();
     let result = result?.ok_or_else(|| {
         Error::new(ErrorKind::Unmeasurable, "the run was stopped").at(&arguments.out)
@@ -141,8 +141,10 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
 struct Account(Mutex<Lines>);
 
 struct Lines {
+    /// Counts the scans that are read; then, when it is known how many there are, those that are measured.
     bar: ProgressBar,
-    frames: usize,
+    /// Scans in the archive.
+    scans: usize,
     started: Instant,
     said: Instant,
     pace: Pace,
@@ -155,8 +157,8 @@ impl Account {
     fn new() -> Self {
         let now = Instant::now();
         Self(Mutex::new(Lines {
-            bar: ProgressBar::hidden(),
-            frames: 0,
+            bar: output::counter("scans read:"),
+            scans: 0,
             started: now,
             said: now,
             pace: Pace::default(),
@@ -172,24 +174,18 @@ impl Account {
         self.lines().bar.finish_and_clear();
     }
 
-    fn tell(&self, stage: &Stage<'_>) {
-        let mut lines = self.lines();
-        match stage {
-            Stage::Found { scans } => lines.bar = output::progress(*scans, "reading scan"),
-            Stage::Read { scans } => lines.bar.inc(*scans as u64),
-            Stage::Listed { frames } => {
-                lines.bar.finish_and_clear();
-                lines.bar = output::progress_with_rate(*frames, "scan");
-                lines.frames = *frames;
-            }
-            Stage::Run(event) => lines.tell(event),
-        }
+    fn tell(&self, event: &Event<'_>) {
+        self.lines().tell(event);
     }
 }
 
 impl Lines {
     fn tell(&mut self, event: &Event<'_>) {
         match event {
+            Event::Read { scans } => {
+                self.scans = *scans;
+                self.bar.set_position(*scans as u64);
+            }
             Event::Begin {
                 to_do,
                 done_before,
@@ -197,12 +193,18 @@ impl Lines {
                 frames_to_do,
             } => {
                 self.pace.to_do = *frames_to_do;
-                self.started = Instant::now();
-                self.bar.set_length(*frames_to_do as u64);
-                self.bar.reset_eta();
+                if *done_before > 0 {
+                    // Looking at what was done took its time; work on what is new began when the program did.
+                    self.started = Instant::now();
+                }
+                output::count_to(&self.bar, *frames_to_do, "scan");
                 if *done_before > 0 || *changed > 0 {
+                    let because = match changed {
+                        0 => String::new(),
+                        _ => format!(", {changed} of them because of changed inputs or settings"),
+                    };
                     self.say(&format!(
-                        "{} done before, {to_do} to measure, {changed} of them because of changed inputs or settings",
+                        "{} done before, {to_do} to measure{because}",
                         output::counted(*done_before, "recording")
                     ));
                 }
@@ -231,7 +233,7 @@ impl Lines {
                         "measured {} of {} scans ({} in the archive), {rate:.1} a second, about {} left",
                         self.pace.done,
                         self.pace.to_do,
-                        self.frames,
+                        self.scans,
                         span(left_s)
                     ));
                 }

@@ -30,13 +30,13 @@ pub(crate) struct Arguments {
     #[arg(required = true, value_name = "RUN|TABLE")]
     inputs: Vec<PathBuf>,
     /// Limit: at most so many percent of the pieces of each product out of their spec
-    #[arg(long, value_name = "PERCENT", value_parser = percent)]
+    #[arg(long, value_name = "PERCENT", allow_negative_numbers = true, value_parser = percent)]
     most_out_of_spec: Option<f64>,
     /// Limit: at least so many pieces a minute of each product
-    #[arg(long, value_name = "N", value_parser = rate)]
+    #[arg(long, value_name = "N", allow_negative_numbers = true, value_parser = rate)]
     least_per_minute: Option<f64>,
     /// Limit: at least so many kilograms an hour of each product
-    #[arg(long, value_name = "KG", value_parser = rate)]
+    #[arg(long, value_name = "KG", allow_negative_numbers = true, value_parser = rate)]
     least_kg_per_hour: Option<f64>,
     /// Page to write, with charts
     #[arg(long, value_name = "FILE")]

@@ -6,7 +6,7 @@ use std::ops::Range;
 use toml::de::{DeTable, DeValue};
 
 /// A table's entries by name.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 pub(super) struct Table(BTreeMap<String, Entry>);
 
 /// A key with its value.

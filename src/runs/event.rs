@@ -6,7 +6,12 @@ use super::outcome::RejectedRow;
 /// What happens while a run goes on.
 #[derive(Debug)]
 pub enum Event<'a> {
-    /// So many recordings are to be measured; so many were done before and stay.
+    /// So many scans of the archive have been read. Some of its recordings may be under way already.
+    Read {
+        /// Scans read so far.
+        scans: usize,
+    },
+    /// The whole archive has been read: so many recordings are to be measured; so many were done before and stay.
     Begin {
         /// Recordings to measure.
         to_do: usize,
@@ -31,7 +36,7 @@ pub enum Event<'a> {
 /// How a run is done; none of it shows in the result.
 #[derive(Debug, Clone, Copy)]
 pub struct Effort {
-    /// Recordings measured at the same time.
+    /// Recordings measured at the same time. While the archive is being read, as many threads again read it as the caller's pool has.
     pub threads: usize,
     /// Whether the inputs of what was done before are read and compared, not only looked at.
     pub verify: bool,

@@ -43,14 +43,29 @@ impl RunFolder {
             }
             _ => {}
         }
-        std::fs::create_dir_all(&state).map_err(|e| Error::io(&state, &e))?;
+        if let Some(other) = run_around(path) {
+            return Err(Error::new(ErrorKind::Io, "the folder lies in another run")
+                .at(path)
+                .expected(format!(
+                    "expected a folder outside of {}: who reads its tables would find those of both",
+                    other.display()
+                )));
+        }
+        let unwritten = |path: &Path, e: &std::io::Error| {
+            let error = Error::io(path, e);
+            match e.kind() {
+                std::io::ErrorKind::StorageFull => error.expected(ROOM),
+                _ => error.expected("expected a folder in which files can be written"),
+            }
+        };
+        std::fs::create_dir_all(&state).map_err(|e| unwritten(path, &e))?;
         let lock = OpenOptions::new()
             .read(true)
             .write(true)
             .create(true)
             .truncate(false)
             .open(&lock_path)
-            .map_err(|e| Error::io(&lock_path, &e))?;
+            .map_err(|e| unwritten(&lock_path, &e))?;
         match lock.try_lock() {
             Ok(()) => {}
             Err(TryLockError::WouldBlock) => {
@@ -72,7 +87,7 @@ impl RunFolder {
         if !resume && (folder.progress_path().exists() || path.join(super::RUN_FILE).exists()) {
             return Err(Error::new(ErrorKind::Io, "the folder holds a run already")
                 .at(path)
-                .expected("go on with it by --resume, or write into another folder"));
+                .expected("go on with it by `reprocess --resume`, or write into another folder"));
         }
         Ok(folder)
     }
@@ -134,6 +149,31 @@ fn is_empty(path: &Path) -> Result<bool> {
     Ok(true)
 }
 
+/// The run that a folder lies in, other than itself.
+fn run_around(path: &Path) -> Option<PathBuf> {
+    // Of a folder that is not there yet, the nearest above it that is.
+    let there = path.ancestors().find_map(|folder| {
+        let folder = match folder == Path::new("") {
+            true => Path::new("."),
+            false => folder,
+        };
+        Some((folder, std::fs::canonicalize(folder).ok()?))
+    });
+    let (folder, real) = there?;
+    let own = usize::from(folder == path);
+    let around = real.ancestors().skip(own).find(|it| super::Run::is_one(it));
+    around.map(Path::to_path_buf)
+}
+
+/// What to do when there is no room for a file.
+pub(super) const ROOM: &str =
+    "make room or mend the disk, then run again with --resume: what is done stays done";
+
+/// A file that could not be written.
+fn unwritten(path: &Path, source: &std::io::Error) -> Error {
+    Error::io(path, source).expected(ROOM)
+}
+
 /// What was written into a file.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) struct Written {
@@ -154,12 +194,12 @@ impl NewFile {
     /// Starts a file that is to be `path`; folders on the way are made.
     pub(super) fn create(path: &Path) -> Result<Self> {
         let folder = path.parent().unwrap_or(Path::new("."));
-        std::fs::create_dir_all(folder).map_err(|e| Error::io(folder, &e))?;
+        std::fs::create_dir_all(folder).map_err(|e| unwritten(folder, &e))?;
         let mut name = std::ffi::OsString::from(".");
         name.push(path.file_name().unwrap_or_default());
         name.push(".part");
         let part = path.with_file_name(name);
-        let file = File::create(&part).map_err(|e| Error::io(path, &e))?;
+        let file = File::create(&part).map_err(|e| unwritten(path, &e))?;
         Ok(Self {
             path: path.to_path_buf(),
             part,
@@ -170,7 +210,7 @@ impl NewFile {
 
     /// Brings the file to the disk and gives it its name: from now on, and not before, it is there.
     pub(super) fn publish(mut self) -> Result<Written> {
-        let io = |e: std::io::Error| Error::io(&self.path, &e);
+        let io = |e: std::io::Error| unwritten(&self.path, &e);
         self.to.flush().map_err(io)?;
         self.to.get_ref().sync_all().map_err(io)?;
         std::fs::rename(&self.part, &self.path).map_err(io)?;
@@ -197,7 +237,7 @@ impl Write for NewFile {
 /// Writes a whole file at once.
 pub(super) fn write_file(path: &Path, text: &[u8]) -> Result<Written> {
     let mut file = NewFile::create(path)?;
-    file.write_all(text).map_err(|e| Error::io(path, &e))?;
+    file.write_all(text).map_err(|e| unwritten(path, &e))?;
     file.publish()
 }
 

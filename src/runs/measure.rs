@@ -4,7 +4,9 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use crate::error::{Error, ErrorKind, Result};
 use crate::pipeline::{MeasuredRecording, Plan, measure_recording};
-use crate::scan::{HashedFile, Recording, Rejected, hashed_files, read_profiles};
+use crate::scan::{
+    HashedFile, Recording, RecordingHead, Rejected, ScanHead, hashed_files, read_profiles,
+};
 
 use super::outcome::{Done, Outcome, RejectedRow, Rows, pieces_csv};
 use super::partition::path_text;
@@ -17,10 +19,10 @@ pub(super) fn measure_unit(unit: &Unit, settings: &RunSettings) -> Outcome {
     let recording = &unit.recording;
     let mut outcome = Outcome {
         done: Done {
-            recording: recording.name.clone(),
+            recording: recording.name().to_owned(),
             partition: unit.partition.clone(),
-            quick: String::new(),
-            key: String::new(),
+            quick: None,
+            key: None,
             retry: false,
             measured: false,
             pieces: 0,
@@ -40,22 +42,23 @@ pub(super) fn measure_unit(unit: &Unit, settings: &RunSettings) -> Outcome {
 }
 
 fn fill(outcome: &mut Outcome, unit: &Unit, settings: &RunSettings) -> Result<()> {
-    let recording = &unit.recording;
-    let before = quick_key(recording, settings)?;
+    let head = &unit.recording;
+    let before = quick_key(head, settings)?;
+    let recording = &head.read()?;
     let hashed = recording
         .frames
         .iter()
         .map(hashed_files)
         .collect::<Result<Vec<_>>>()?;
     let inputs = inputs_hash(&hashed);
-    outcome.done.quick.clone_from(&before);
-    outcome.done.key = full_key(recording, settings, &inputs);
+    outcome.done.quick = Some(before);
+    outcome.done.key = Some(full_key(head, settings, &inputs));
     outcome.rows.inputs = input_rows(recording, &hashed);
     outcome.rows.row.inputs_blake3 = inputs;
-    let product = &settings.product_of(recording)?.product;
+    let product = &settings.product_of(head)?.product;
     let plan = Plan {
         product,
-        calibration: settings.calibration_of(recording).map(|it| it.0),
+        calibration: settings.calibration_of(head).map(|it| it.0),
         keep_views: false,
     };
     // A fault in one recording must not end a run of thousands; what it would have changed is dropped with it.
@@ -69,7 +72,7 @@ fn fill(outcome: &mut Outcome, unit: &Unit, settings: &RunSettings) -> Result<()
         )
         .expected("please keep the scan: it shows the fault"))
     })?;
-    if quick_key(recording, settings)? != before {
+    if quick_key(head, settings)? != before {
         let changed = Error::new(ErrorKind::Io, "a file changed while it was being measured");
         return Err(match recording.frames.first() {
             Some(frame) => changed.at(&frame.folder),
@@ -116,28 +119,27 @@ fn input_rows(recording: &Recording, hashed: &[Vec<HashedFile>]) -> Vec<InputRow
 }
 
 /// What is known of a recording before it is measured.
-fn blank_row(recording: &Recording, settings: &RunSettings) -> RecordingRow {
-    let first = recording.frames.first();
-    let description = first.map(|frame| &frame.description);
+fn blank_row(recording: &RecordingHead, settings: &RunSettings) -> RecordingRow {
+    let first = recording.frames().first();
     RecordingRow {
-        recording: recording.name.clone(),
-        captured: description.map_or(jiff::Timestamp::UNIX_EPOCH, |it| it.captured),
+        recording: recording.name().to_owned(),
+        captured: first.map_or(jiff::Timestamp::UNIX_EPOCH, ScanHead::captured),
         measured: false,
         product: settings
             .product_of(recording)
             .ok()
             .map(|entry| entry.product.name.clone()),
         calibration_from: settings.calibration_of(recording).map(|it| it.0.valid_from),
-        folder: first.map_or(String::new(), |frame| path_text(&frame.folder)),
+        folder: first.map_or(String::new(), |frame| path_text(&frame.folder())),
         frames: 0,
         rows: 0,
         missing_rows: 0,
-        columns: recording.columns() as u64,
+        columns: first.map_or(0, ScanHead::columns) as u64,
         width_mm: 0.0,
         length_mm: 0.0,
         duration_s: None,
-        lanes: description.and_then(|it| it.lanes).map(u64::from),
-        belt_speed_mm_s: description.and_then(|it| it.belt_speed_mm_s),
+        lanes: first.and_then(ScanHead::lanes).map(u64::from),
+        belt_speed_mm_s: first.and_then(ScanHead::belt_speed_mm_s),
         pieces: 0,
         has_colour: false,
         colour_lossy: false,

@@ -123,19 +123,35 @@ fn common(runs: &[Run]) -> Result<RunDescription> {
         .iter()
         .map(|run| run.description.shard.index())
         .collect();
-    let missing: Vec<String> = (1..=count)
-        .filter(|index| !there.contains(index))
-        .map(|index| index.to_string())
-        .collect();
+    let missing = stretches((1..=count).filter(|index| !there.contains(index)));
     if !missing.is_empty() {
         return Err(Error::new(
             ErrorKind::Mismatch,
-            format!("of {count} parts these are missing: {}", missing.join(", ")),
+            format!("of {count} parts these are missing: {missing}"),
         )
         .expected("expected all parts of the run"));
     }
     description.shard = Shard::WHOLE;
     Ok(description)
+}
+
+/// Ascending numbers in words, with those that follow on from each other drawn together: `1 to 4, 7`.
+fn stretches(numbers: impl Iterator<Item = u32>) -> String {
+    let mut stretches: Vec<(u32, u32)> = Vec::new();
+    for number in numbers {
+        match stretches.last_mut() {
+            Some((_, last)) if number - *last == 1 => *last = number,
+            _ => stretches.push((number, number)),
+        }
+    }
+    let words = stretches
+        .into_iter()
+        .map(|(first, last)| match last - first {
+            0 => first.to_string(),
+            1 => format!("{first}, {last}"),
+            _ => format!("{first} to {last}"),
+        });
+    words.collect::<Vec<_>>().join(", ")
 }
 
 /// All rows of a partition; a recording that several runs hold must be the same in all, and counts once.
@@ -171,4 +187,21 @@ fn twice(run: &Path, recording: &str) -> Error {
         format!("recording {recording} is there twice"),
     )
     .at(run)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_in_a_row_are_drawn_together() {
+        for (numbers, words) in [
+            (&[][..], ""),
+            (&[3], "3"),
+            (&[1, 2], "1, 2"),
+            (&[1, 2, 3, 5, 7, 8, 9, 10], "1 to 3, 5, 7 to 10"),
+        ] {
+            assert_eq!(stretches(numbers.iter().copied()), words);
+        }
+    }
 }

@@ -1,9 +1,11 @@
 //! What one recording came to, and the line in which it is kept until its tables are written.
 
+use std::sync::Arc;
+
 use serde_json::{Value, json};
 
 use crate::error::{Error, ErrorKind, Result};
-use crate::scan::Recording;
+use crate::scan::RecordingHead;
 use crate::tables::{PieceRecord, PieceTable, Provenance, write_csv};
 
 use super::partition::{Partition, path_text};
@@ -23,12 +25,12 @@ pub struct RejectedRow {
 
 impl RejectedRow {
     /// A row for each frame of a recording that could not be measured at all.
-    pub(super) fn of_frames(recording: &Recording, error: &Error) -> Vec<Self> {
-        let frames = recording.frames.iter();
+    pub(super) fn of_frames(recording: &RecordingHead, error: &Error) -> Vec<Self> {
+        let frames = recording.frames().iter();
         frames
             .map(|frame| Self {
-                input: path_text(&frame.folder),
-                recording: recording.name.clone(),
+                input: path_text(&frame.folder()),
+                recording: recording.name().to_owned(),
                 reason: error.to_string(),
             })
             .collect()
@@ -39,9 +41,11 @@ impl RejectedRow {
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Done {
     pub(super) recording: String,
-    pub(super) partition: Partition,
-    pub(super) quick: String,
-    pub(super) key: String,
+    pub(super) partition: Arc<Partition>,
+    /// What could be told of its inputs without reading them; `None`: they could not even be looked at.
+    pub(super) quick: Option<blake3::Hash>,
+    /// What was read of them; `None`: it could not be.
+    pub(super) key: Option<blake3::Hash>,
     /// Whether a file could not be read: that may be another time, so it is tried again.
     pub(super) retry: bool,
     pub(super) measured: bool,
@@ -66,6 +70,11 @@ pub(super) struct Outcome {
 }
 
 impl Done {
+    /// The key in hexadecimal; empty where there is none.
+    pub(super) fn key_text(&self) -> String {
+        hex(self.key)
+    }
+
     pub(super) fn json(&self) -> Value {
         let rejected: Vec<Value> = self
             .rejected
@@ -74,7 +83,7 @@ impl Done {
             .collect();
         json!({
             "recording": self.recording, "scanner": self.partition.scanner, "day": self.partition.day,
-            "quick": self.quick, "key": self.key, "retry": self.retry,
+            "quick": hex(self.quick), "key": hex(self.key), "retry": self.retry,
             "measured": self.measured, "pieces": self.pieces, "rejected": rejected,
         })
     }
@@ -91,18 +100,30 @@ impl Done {
         });
         let rejected = rejected.collect::<Option<Vec<_>>>()?;
         Some(Self {
-            partition: Partition {
+            partition: Arc::new(Partition {
                 scanner: text("scanner")?,
                 day: text("day")?,
-            },
-            quick: text("quick")?,
-            key: text("key")?,
+            }),
+            quick: from_hex(&text("quick")?)?,
+            key: from_hex(&text("key")?)?,
             retry: value.get("retry")?.as_bool()?,
             measured: value.get("measured")?.as_bool()?,
             pieces: value.get("pieces")?.as_u64()?,
             rejected,
             recording,
         })
+    }
+}
+
+fn hex(hash: Option<blake3::Hash>) -> String {
+    hash.map_or(String::new(), |hash| hash.to_hex().to_string())
+}
+
+/// Reads what `hex` wrote; `None`: it is no hash.
+fn from_hex(text: &str) -> Option<Option<blake3::Hash>> {
+    match text {
+        "" => Some(None),
+        _ => blake3::Hash::from_hex(text).ok().map(Some),
     }
 }
 

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use crate::error::{Error, ErrorKind, Result};
 use crate::tables::{PieceRecord, PieceStream, StreamAbout, read_csv, read_pieces_by_product};
 
-use super::folder::{NewFile, Written, found, remove_file};
+use super::folder::{NewFile, ROOM, Written, found, remove_file};
 use super::outcome::Rows;
 use super::partition::{Partition, path_text};
 use super::plain_table::{PlainStream, read_rows};
@@ -68,9 +68,7 @@ pub(super) fn write_partition(
     let mut recordings_file = NewFile::create(&recordings_path)?;
     let mut inputs_file = NewFile::create(&inputs_path)?;
     let room = |error: Error| match error.kind {
-        ErrorKind::Io => error.at(&pieces_path).expected(
-            "make room or mend the disk, then run again with --resume: what is done stays done",
-        ),
+        ErrorKind::Io => error.at(&pieces_path).expected(ROOM),
         _ => error,
     };
     let write = || -> Result<()> {

@@ -4,17 +4,19 @@
 //! it told of is done again. Lines are only added; when the run is complete, the file is replaced by one without the rows, which
 //! then stand in the tables.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs::{File, OpenOptions};
 use std::io::{BufRead, BufReader, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use serde_json::{Value, json};
 
 use crate::error::{Error, ErrorKind, Result};
 
-use super::folder::{Written, write_file};
+use super::folder::{NewFile, ROOM, Written};
 use super::outcome::{Done, Outcome, Rows};
+use super::partition::Partition;
 use super::shard::Shard;
 
 const FORMAT: &str = "weighlight-progress/1";
@@ -123,6 +125,7 @@ impl Progress {
         let mut reader = BufReader::with_capacity(1 << 20, File::open(&path).map_err(io)?);
         let mut line = Vec::new();
         let mut torn = false;
+        let mut known: BTreeSet<Arc<Partition>> = BTreeSet::new();
         loop {
             line.clear();
             let length = reader.read_until(b'\n', &mut line).map_err(io)?;
@@ -153,7 +156,14 @@ impl Progress {
                 if let Some(done) = partition_of(&value) {
                     self.partitions.insert(partition.to_owned(), done);
                 }
-            } else if let Some(done) = Done::from_json(&value) {
+            } else if let Some(mut done) = Done::from_json(&value) {
+                // Held once for all that is in it.
+                match known.get(&done.partition) {
+                    Some(partition) => done.partition = partition.clone(),
+                    None => {
+                        known.insert(done.partition.clone());
+                    }
+                }
                 let place = value.get("row").is_some().then_some(place);
                 let entry = Entry { done, place };
                 self.entries.insert(entry.done.recording.clone(), entry);
@@ -207,19 +217,24 @@ impl Progress {
     /// Brings what was noted to the disk.
     pub(super) fn sync(&mut self) -> Result<()> {
         self.unsynced = 0;
-        self.file.sync_data().map_err(|e| Error::io(&self.path, &e))
+        self.file.sync_data().map_err(|e| full(&self.path, &e))
     }
 
     /// Replaces the file by one without rows, and without anything but these recordings and partitions.
     pub(super) fn compact(self, shard: Shard) -> Result<()> {
-        let mut text = line_of(&json!({"format": FORMAT, "shard": shard.to_string()}));
+        let mut file = NewFile::create(&self.path)?;
+        let mut write = |value: &Value| {
+            let written = file.write_all(line_of(value).as_bytes());
+            written.map_err(|e| full(&self.path, &e))
+        };
+        write(&json!({"format": FORMAT, "shard": shard.to_string()}))?;
         for entry in self.entries.values() {
-            text.push_str(&line_of(&entry.done.json()));
+            write(&entry.done.json())?;
         }
         for (partition, done) in &self.partitions {
-            text.push_str(&line_of(&partition_json(partition, done)));
+            write(&partition_json(partition, done))?;
         }
-        write_file(&self.path, text.as_bytes()).map(|_| ())
+        file.publish().map(|_| ())
     }
 
     fn append(&mut self, value: &Value) -> Result<Place> {
@@ -242,9 +257,7 @@ impl Progress {
 
 /// A write that failed, and that nothing is lost by it.
 fn full(path: &Path, source: &std::io::Error) -> Error {
-    Error::io(path, source).expected(
-        "make room or mend the disk, then run again with --resume: what is done stays done",
-    )
+    Error::io(path, source).expected(ROOM)
 }
 
 fn partition_json(partition: &str, done: &PartitionDone) -> Value {

@@ -1,12 +1,12 @@
 //! A run from what the user names to its end: profiles and calibrations read, scans listed and read, measured, journal kept.
 
 use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::AtomicBool;
 
 use jiff::Timestamp;
 
 use crate::error::{Error, ErrorKind, Result};
-use crate::scan::list_scans;
+use crate::scan::ArchiveReading;
 
 use super::event::{Effort, Event, RunResult};
 use super::execute::execute_until;
@@ -44,28 +44,6 @@ pub struct Surroundings<'a> {
     pub stop: &'a AtomicBool,
 }
 
-/// How far a run is.
-#[derive(Debug)]
-pub enum Stage<'a> {
-    /// So many scan folders and packs were found.
-    Found {
-        /// Scan folders and packs.
-        scans: usize,
-    },
-    /// So many more of them have been read.
-    Read {
-        /// Scan folders and packs.
-        scans: usize,
-    },
-    /// All of them have been read.
-    Listed {
-        /// Frames that belong to this part of the run.
-        frames: usize,
-    },
-    /// Measuring has begun or gone on.
-    Run(Event<'a>),
-}
-
 /// Measures the archives into the folder of a run, new or resumed. `None`: it was stopped as asked, and the same call with `resume`
 /// goes on from there.
 ///
@@ -75,7 +53,7 @@ pub enum Stage<'a> {
 pub fn reprocess(
     job: &Reprocess,
     surroundings: &Surroundings<'_>,
-    watch: &(dyn Fn(Stage<'_>) + Sync),
+    watch: &(dyn Fn(Event<'_>) + Sync),
 ) -> Result<Option<RunResult>> {
     refuse_archive_in_run(job)?;
     let settings = RunSettings::read(
@@ -84,31 +62,17 @@ pub fn reprocess(
         job.calibrations.as_deref(),
         job.shard,
     )?;
-    let listing = list_scans(&job.archives)?;
+    let archive = ArchiveReading::begin(&job.archives)?;
     let folder = RunFolder::open(&job.out, job.resume)?;
     folder.note((surroundings.now)(), "started", &begun(job, surroundings))?;
-    watch(Stage::Found {
-        scans: listing.len(),
-    });
-    let archive = listing.read(&|scans| watch(Stage::Read { scans }));
-    let frames = archive
-        .recordings
-        .iter()
-        .filter(|recording| job.shard.holds(recording.name.as_bytes()))
-        .map(|recording| recording.frames.len())
-        .sum();
-    watch(Stage::Listed { frames });
-    let result = match surroundings.stop.load(Ordering::Relaxed) {
-        true => Ok(None),
-        false => execute_until(
-            &folder,
-            &settings,
-            archive,
-            job.effort,
-            surroundings.stop,
-            &|event| watch(Stage::Run(event)),
-        ),
-    };
+    let result = execute_until(
+        &folder,
+        &settings,
+        archive,
+        job.effort,
+        surroundings.stop,
+        watch,
+    );
     // The result is whole without this line, so that a journal that cannot be written does not undo it.
     let (what, details) = match &result {
         Ok(Some(result)) => ("done", vec![("measured", result.measured_now.to_string())]),

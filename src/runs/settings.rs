@@ -7,7 +7,7 @@ use jiff::Timestamp;
 use crate::calibration::{Calibration, CalibrationSet};
 use crate::error::{Error, ErrorKind, Result};
 use crate::product::{Product, find_product, read_product};
-use crate::scan::Recording;
+use crate::scan::{RecordingHead, ScanHead};
 
 use super::partition::path_text;
 use super::shard::Shard;
@@ -123,15 +123,15 @@ impl RunSettings {
     ///
     /// # Errors
     /// Its scans name none, different ones, or one that is not there.
-    pub fn product_of(&self, recording: &Recording) -> Result<&ProductEntry> {
+    pub fn product_of(&self, recording: &RecordingHead) -> Result<&ProductEntry> {
         if self.one_product {
             return self
                 .products
                 .first()
                 .ok_or_else(|| Error::new(ErrorKind::Mismatch, "no product profile is given"));
         }
-        let first = recording.frames.first();
-        let Some(id) = first.and_then(|frame| frame.description.product.as_deref()) else {
+        let first = recording.frames().first();
+        let Some(id) = first.and_then(ScanHead::product) else {
             let error = Error::new(ErrorKind::Mismatch, "the scan names no product")
                 .key("product")
                 .expected("expected a product's id, or --product FILE for every scan");
@@ -162,9 +162,9 @@ impl RunSettings {
 
     /// The calibration in force when a recording began, with the hash of its file.
     #[must_use]
-    pub fn calibration_of(&self, recording: &Recording) -> Option<(&Calibration, &str)> {
-        let first = &recording.frames.first()?.description;
-        let calibration = self.set.in_force(&first.scanner, first.captured)?;
+    pub fn calibration_of(&self, recording: &RecordingHead) -> Option<(&Calibration, &str)> {
+        let first = recording.frames().first()?;
+        let calibration = self.set.in_force(first.scanner(), first.captured())?;
         let entry = self.calibrations.iter().find(|entry| {
             entry.scanner == calibration.scanner && entry.valid_from == calibration.valid_from
         })?;

@@ -1,21 +1,39 @@
 //! Archives: every folder below the given ones that holds a `scan.toml`, and every pack.
 
-use std::collections::BTreeSet;
-use std::path::{Path, PathBuf};
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::PathBuf;
 
 use rayon::prelude::*;
 
 use crate::error::{Error, ErrorKind, Result};
 
 use super::folder::{SCAN_FILE, Scan, read_scan};
-use super::pack::{is_pack, pack_scans};
-use super::recording::{Recording, Rejected, group_recordings};
+use super::head::{Heads, ScanHead};
+use super::pack::pack_scans;
+use super::recording::{
+    Recording, RecordingHead, Rejected, group_heads, group_recordings, sort_by_folder,
+};
+use super::walk::{Found, Walk, bytes};
+
+/// Scans that are read at a time while an archive is read bit by bit: few at first, so that what they make is soon there.
+const FIRST_AT_A_TIME: usize = 8;
+/// And then more and more, up to this many.
+const MOST_AT_A_TIME: usize = 512;
 
 /// All the scans of an archive, joined into recordings.
 #[derive(Debug, Clone)]
 pub struct Archive {
     /// Recordings in the order of their names' bytes.
     pub recordings: Vec<Recording>,
+    /// Scans that could not be used, and folders that could not be searched, in the order of their paths.
+    pub rejected: Vec<Rejected>,
+}
+
+/// An archive of which only the heads of the scans are kept.
+#[derive(Debug, Clone)]
+pub struct ArchiveHeads {
+    /// Recordings in the order of their names' bytes.
+    pub recordings: Vec<RecordingHead>,
     /// Scans that could not be used, and folders that could not be searched, in the order of their paths.
     pub rejected: Vec<Rejected>,
 }
@@ -27,7 +45,7 @@ pub struct Archive {
 /// # Errors
 /// A path does not exist, a folder cannot be searched, or there is no scan at all.
 pub fn find_scans(paths: &[PathBuf]) -> Result<Vec<PathBuf>> {
-    let found = search(paths)?;
+    let found = list_scans(paths)?;
     match found.unreadable.into_iter().next() {
         Some(rejected) => Err(rejected.error),
         None => Ok(found.folders),
@@ -39,7 +57,7 @@ pub fn find_scans(paths: &[PathBuf]) -> Result<Vec<PathBuf>> {
 /// # Errors
 /// A path does not exist, or there is no scan at all.
 pub fn read_archive(paths: &[PathBuf]) -> Result<Archive> {
-    Ok(list_scans(paths)?.read(&|_| {}))
+    Ok(list_scans(paths)?.read())
 }
 
 /// Where the scans of an archive are; nothing of them has been read yet.
@@ -67,37 +85,33 @@ impl Listing {
     }
 
     /// Reads the scans, several at a time, and joins them into recordings. A damaged scan is listed and stops no other.
-    ///
-    /// `done` is told how many more scans have been read.
     #[must_use]
-    pub fn read(self, done: &(dyn Fn(usize) + Sync)) -> Archive {
-        let mut scans: Vec<(PathBuf, Result<Scan>)> = self
-            .folders
-            .into_par_iter()
-            .map(|folder| {
-                let scan = read_scan(&folder);
-                done(1);
-                (folder, scan)
-            })
-            .collect();
-        let packed: Vec<Vec<(PathBuf, Result<Scan>)>> = self
-            .packs
-            .into_par_iter()
-            .map(|file| {
-                let scans = pack_scans(&file);
-                done(1);
-                scans.unwrap_or_else(|error| vec![(file, Err(error))])
-            })
-            .collect();
-        scans.extend(packed.into_iter().flatten());
-        let (recordings, mut rejected) = group_recordings(scans);
+    pub fn read(self) -> Archive {
+        let folders = self.folders.into_iter().map(Found::Folder);
+        let found = folders.chain(self.packs.into_iter().map(Found::Pack));
+        let (recordings, mut rejected) = group_recordings(read(found.collect()));
         rejected.extend(self.unreadable);
-        rejected.sort_by(|a, b| bytes(&a.folder).cmp(bytes(&b.folder)));
+        sort_by_folder(&mut rejected);
         Archive {
             recordings,
             rejected,
         }
     }
+}
+
+/// Reads what was found, several at a time; in the same order.
+fn read(found: Vec<Found>) -> Vec<(PathBuf, Result<Scan>)> {
+    let scans: Vec<Vec<(PathBuf, Result<Scan>)>> = found
+        .into_par_iter()
+        .map(|found| match found {
+            Found::Folder(folder) => {
+                let scan = read_scan(&folder);
+                vec![(folder, scan)]
+            }
+            Found::Pack(file) => pack_scans(&file).unwrap_or_else(|error| vec![(file, Err(error))]),
+        })
+        .collect();
+    scans.into_iter().flatten().collect()
 }
 
 /// Finds every scan at or below `paths` without reading any. Folders that cannot be searched are kept for the archive's list of
@@ -106,156 +120,131 @@ impl Listing {
 /// # Errors
 /// A path does not exist, or there is no scan at all.
 pub fn list_scans(paths: &[PathBuf]) -> Result<Listing> {
-    search(paths)
-}
-
-fn search(paths: &[PathBuf]) -> Result<Listing> {
-    let mut found = Listing {
-        folders: Vec::new(),
-        packs: Vec::new(),
-        unreadable: Vec::new(),
+    let mut walk = Walk::new(paths)?;
+    let (mut folders, mut packs) = (Vec::new(), Vec::new());
+    for found in walk.by_ref() {
+        match found {
+            Found::Folder(folder) => folders.push(folder),
+            Found::Pack(file) => packs.push(file),
+        }
+    }
+    folders.sort_by(|a, b| bytes(a).cmp(bytes(b)));
+    packs.sort_by(|a, b| bytes(a).cmp(bytes(b)));
+    let listing = Listing {
+        folders,
+        packs,
+        unreadable: walk.unreadable,
     };
-    let mut seen = BTreeSet::new();
-    for path in paths {
-        let metadata = std::fs::metadata(path).map_err(|e| {
-            Error::io(path, &e).expected("expected a scan folder, or a folder of scans")
-        })?;
-        if metadata.is_dir() {
-            walk(path.clone(), &mut seen, &mut found);
-        } else if path.file_name().is_some_and(|name| name == SCAN_FILE) {
-            let folder = match path.parent() {
-                Some(parent) if parent != Path::new("") => parent,
-                _ => Path::new("."),
-            };
-            let real = std::fs::canonicalize(folder).map_err(|e| Error::io(folder, &e))?;
-            if seen.insert(real) {
-                found.folders.push(folder.to_path_buf());
-            }
-        } else if is_pack(path) {
-            let real = std::fs::canonicalize(path).map_err(|e| Error::io(path, &e))?;
-            if seen.insert(real) {
-                found.packs.push(path.clone());
-            }
-        } else {
-            return Err(Error::new(ErrorKind::Io, "a file")
-                .at(path)
-                .expected("expected a scan folder, a folder of scans, or a pack (.zarr.zip)"));
-        }
+    match listing.is_empty() {
+        true => Err(nothing(paths, listing.unreadable)),
+        false => Ok(listing),
     }
-    found.folders.sort_by(|a, b| bytes(a).cmp(bytes(b)));
-    found.packs.sort_by(|a, b| bytes(a).cmp(bytes(b)));
-    if found.folders.is_empty() && found.packs.is_empty() {
-        if let Some(rejected) = found.unreadable.into_iter().next() {
-            return Err(rejected.error);
-        }
-        let names: Vec<String> = paths.iter().map(|p| p.display().to_string()).collect();
-        let error = Error::new(
-            ErrorKind::Io,
-            format!(
-                "no {SCAN_FILE} and no pack in or below {}",
-                names.join(", ")
-            ),
-        );
-        return Err(error.expected("expected a scan folder, or a folder of scans"));
-    }
-    Ok(found)
 }
 
-fn walk(start: PathBuf, seen: &mut BTreeSet<PathBuf>, found: &mut Listing) {
-    // A list instead of recursion: a deep tree must not exhaust the stack. The next folder is taken from its end, so
-    // siblings go in backwards; with links this makes the path under which a folder is first met the smallest.
-    let mut waiting = vec![Waiting {
-        folder: start,
-        real: None,
-    }];
-    while let Some(Waiting { folder, real }) = waiting.pop() {
-        match list(&folder, real, seen) {
-            Ok(None) => {}
-            Ok(Some(contents)) => {
-                if contents.is_scan {
-                    found.folders.push(folder);
-                }
-                for file in contents.packs {
-                    // Reached twice by links, it is still one.
-                    let real = std::fs::canonicalize(&file).unwrap_or_else(|_| file.clone());
-                    if seen.insert(real) {
-                        found.packs.push(file);
+/// That there is no scan, or why none could be found.
+fn nothing(paths: &[PathBuf], unreadable: Vec<Rejected>) -> Error {
+    if let Some(rejected) = unreadable.into_iter().next() {
+        return rejected.error;
+    }
+    let names: Vec<String> = paths.iter().map(|p| p.display().to_string()).collect();
+    let error = Error::new(
+        ErrorKind::Io,
+        format!(
+            "no {SCAN_FILE} and no pack in or below {}",
+            names.join(", ")
+        ),
+    );
+    error.expected("expected a scan folder, or a folder of scans")
+}
+
+/// An archive that is found and read bit by bit. Of what was read only heads are kept.
+///
+/// Which scans make a recording, and which of two with the same id counts, is known for certain only at the end, since a frame may lie
+/// anywhere. But frames of a recording mostly lie together, and so [`more`](Self::more) tells on the way which recordings look whole.
+#[derive(Debug)]
+pub struct ArchiveReading {
+    walk: Walk,
+    made: Heads,
+    heads: Vec<ScanHead>,
+    rejected: Vec<Rejected>,
+    at_a_time: usize,
+    /// Recordings of which frames were among the scans read last, by name.
+    open: BTreeMap<String, Vec<ScanHead>>,
+}
+
+impl ArchiveReading {
+    /// Begins with the scans at or below `paths`.
+    ///
+    /// # Errors
+    /// A path does not exist, or there is no scan at all.
+    pub fn begin(paths: &[PathBuf]) -> Result<Self> {
+        let mut walk = Walk::new(paths)?;
+        if !walk.look_ahead() {
+            return Err(nothing(paths, walk.unreadable));
+        }
+        Ok(Self {
+            walk,
+            made: Heads::default(),
+            heads: Vec::new(),
+            rejected: Vec::new(),
+            at_a_time: FIRST_AT_A_TIME,
+            open: BTreeMap::new(),
+        })
+    }
+
+    /// Scans read so far, good ones and others.
+    #[must_use]
+    pub fn scans(&self) -> usize {
+        self.heads.len() + self.rejected.len()
+    }
+
+    /// Finds and reads some more scans, several at the same time. Returns recordings that look whole by now: no frame of theirs was
+    /// among these scans, or they are scans that name no recording. `None`: there are no more scans.
+    #[must_use]
+    pub fn more(&mut self) -> Option<Vec<RecordingHead>> {
+        let found: Vec<Found> = self.walk.by_ref().take(self.at_a_time).collect();
+        if found.is_empty() {
+            return None;
+        }
+        self.at_a_time = (2 * self.at_a_time).min(MOST_AT_A_TIME);
+        let mut met = BTreeSet::new();
+        for (folder, scan) in read(found) {
+            match scan {
+                Ok(scan) => {
+                    let head = self.made.of(&scan);
+                    let name = head.recording().to_string();
+                    if head.names_recording() {
+                        met.insert(name.clone());
                     }
+                    self.open.entry(name).or_default().push(head.clone());
+                    self.heads.push(head);
                 }
-                waiting.extend(contents.folders.into_iter().rev());
+                Err(error) => self.rejected.push(Rejected { folder, error }),
             }
-            Err(error) => found.unreadable.push(Rejected { folder, error }),
+        }
+        let mut whole = Vec::new();
+        for (name, frames) in std::mem::take(&mut self.open) {
+            if met.contains(&name) {
+                self.open.insert(name, frames);
+            } else {
+                whole.extend(group_heads(frames).0);
+            }
+        }
+        Some(whole)
+    }
+
+    /// Reads what is left, and joins all scans into recordings.
+    #[must_use]
+    pub fn finish(mut self) -> ArchiveHeads {
+        while self.more().is_some() {}
+        let (recordings, misfits) = group_heads(self.heads);
+        let mut rejected = self.rejected;
+        rejected.extend(misfits);
+        rejected.extend(self.walk.unreadable);
+        sort_by_folder(&mut rejected);
+        ArchiveHeads {
+            recordings,
+            rejected,
         }
     }
-}
-
-/// A folder still to be searched.
-struct Waiting {
-    folder: PathBuf,
-    /// Its path without links, where that is known: asking the system for it costs more than searching the folder.
-    real: Option<PathBuf>,
-}
-
-struct Contents {
-    is_scan: bool,
-    packs: Vec<PathBuf>,
-    folders: Vec<Waiting>,
-}
-
-/// What a folder holds; `None` when it was searched before, under this or another name.
-fn list(
-    folder: &Path,
-    real: Option<PathBuf>,
-    seen: &mut BTreeSet<PathBuf>,
-) -> Result<Option<Contents>> {
-    let io = |e: std::io::Error| Error::io(folder, &e);
-    let real = match real {
-        Some(real) => real,
-        None => std::fs::canonicalize(folder).map_err(io)?,
-    };
-    if !seen.insert(real.clone()) {
-        return Ok(None);
-    }
-    let mut listing = Contents {
-        is_scan: false,
-        folders: Vec::new(),
-        packs: Vec::new(),
-    };
-    for entry in std::fs::read_dir(folder).map_err(io)? {
-        let entry = entry.map_err(io)?;
-        if entry.file_name() == SCAN_FILE {
-            listing.is_scan = true;
-            continue;
-        }
-        let kind = entry.file_type().map_err(io)?;
-        // A link that leads nowhere is no folder; whoever needs its target will miss it by name.
-        let path = entry.path();
-        if kind.is_dir() {
-            listing.folders.push(Waiting {
-                folder: path,
-                real: Some(real.join(entry.file_name())),
-            });
-        } else if kind.is_symlink() && path.is_dir() {
-            listing.folders.push(Waiting {
-                folder: path,
-                real: None,
-            });
-        } else if is_pack(&path) && !is_unfinished(&entry.file_name()) {
-            listing.packs.push(path);
-        }
-    }
-    listing.packs.sort_by(|a, b| bytes(a).cmp(bytes(b)));
-    listing
-        .folders
-        .sort_by(|a, b| bytes(&a.folder).cmp(bytes(&b.folder)));
-    Ok(Some(listing))
-}
-
-/// Whether a file is still being written: its name begins with a dot.
-fn is_unfinished(name: &std::ffi::OsStr) -> bool {
-    name.as_encoded_bytes().starts_with(b".")
-}
-
-fn bytes(path: &Path) -> &[u8] {
-    path.as_os_str().as_encoded_bytes()
 }

@@ -10,7 +10,7 @@ use image::{ExtendedColorType, ImageDecoder};
 use crate::error::{Error, ErrorKind, Result};
 
 use super::folder::Scan;
-use super::format::{ColourFormat, FrameSize, damaged};
+use super::format::{ColourFormat, Depth, FrameSize, damaged};
 use super::pack::PackedColour;
 use super::png_rows::PngRows;
 use super::rows::ColourRows;
@@ -67,12 +67,12 @@ impl ColourReader {
                 (Source::Packed(packed), size)
             }
             (None, ColourFormat::Png) => {
-                let rows = open_png(&path)?;
+                let rows = open_png(&path, Depth::Rows)?;
                 let size = rows.size();
                 (Source::Png(Box::new(rows)), size)
             }
             (None, ColourFormat::Tiff) => {
-                let frame = TiffFrame::open(&path, &[TiffSample::Rgb8])?;
+                let frame = TiffFrame::open(&path, Depth::Rows, &[TiffSample::Rgb8])?;
                 let size = frame.size();
                 (Source::Tiff(Box::new(frame)), size)
             }
@@ -132,21 +132,24 @@ impl ColourReader {
 /// Reads a colour frame's header only.
 pub(super) fn read_header(path: &Path) -> Result<ColourHeader> {
     match ColourFormat::required(path)? {
-        ColourFormat::Png => open_png(path).map(|png| ColourHeader {
+        ColourFormat::Png => open_png(path, Depth::Header).map(|png| ColourHeader {
             size: png.size(),
             lossy: false,
         }),
-        ColourFormat::Tiff => TiffFrame::open(path, &[TiffSample::Rgb8]).map(|tiff| ColourHeader {
-            size: tiff.size(),
-            lossy: tiff.lossy(),
-        }),
+        ColourFormat::Tiff => {
+            TiffFrame::open(path, Depth::Header, &[TiffSample::Rgb8]).map(|tiff| ColourHeader {
+                size: tiff.size(),
+                lossy: tiff.lossy(),
+            })
+        }
         ColourFormat::Jpeg => open_jpeg(path).map(|(_, size)| ColourHeader { size, lossy: true }),
     }
 }
 
-fn open_png(path: &Path) -> Result<PngRows> {
+fn open_png(path: &Path, until: Depth) -> Result<PngRows> {
     PngRows::open(
         path,
+        until,
         png::ColorType::Rgb,
         png::BitDepth::Eight,
         "8-bit RGB pixels",

@@ -10,7 +10,7 @@ use super::description::{ColourPart, HeightKind, ScanDescription, ViewPart};
 use super::format::{FrameSize, SampleKind};
 use super::height::HeightHeader;
 use super::pack::PackedFrame;
-use super::wire::{Described, Stated};
+use super::wire::{Described, SCAN_FORMAT, ScanRecord, Stated};
 use super::{colour, height, inputs, pack, wire};
 
 /// The file that makes a folder a scan.
@@ -98,8 +98,8 @@ pub fn read_scan(folder: &Path) -> Result<Scan> {
     if let Some(packed) = pack::packed_scan(folder) {
         return packed;
     }
-    let document = Document::read(&folder.join(SCAN_FILE))?;
-    judge(folder, &document, &mut InFolder { folder })
+    let (document, record) = Document::read_as(&folder.join(SCAN_FILE), SCAN_FORMAT)?;
+    judge(folder, &document, record, &mut InFolder { folder })
 }
 
 /// Where the headers of a scan's frames are; `file` is what its description calls a frame.
@@ -134,11 +134,16 @@ impl Frames for InFolder<'_> {
 }
 
 /// The scan of a description and its frames' headers, if they fit together.
-pub(super) fn judge(folder: &Path, document: &Document, frames: &mut impl Frames) -> Result<Scan> {
+pub(super) fn judge(
+    folder: &Path,
+    document: &Document,
+    record: ScanRecord,
+    frames: &mut impl Frames,
+) -> Result<Scan> {
     let Described {
         description,
         stated,
-    } = wire::describe(document)?;
+    } = wire::describe(document, record)?;
     let header = frames.height(&description.height.file, None)?;
     check_height(document, &description, stated, &header)?;
     for (index, view) in description.views.iter().enumerate() {

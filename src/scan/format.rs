@@ -44,6 +44,25 @@ impl FrameSize {
     }
 }
 
+/// How far a frame's file is opened.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Depth {
+    /// For its header only.
+    Header,
+    /// For its rows.
+    Rows,
+}
+
+impl Depth {
+    /// Bytes read at a time. A header is short; to read more than a page of each file makes half the cost of looking through an archive.
+    pub(super) fn buffer_bytes(self) -> usize {
+        match self {
+            Self::Header => 4 << 10,
+            Self::Rows => 256 << 10,
+        }
+    }
+}
+
 /// Containers of height frames.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum HeightFormat {

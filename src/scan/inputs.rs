@@ -7,7 +7,8 @@ use std::time::{Duration, UNIX_EPOCH};
 use crate::error::{Error, ErrorKind, Result};
 
 use super::folder::{SCAN_FILE, Scan};
-use super::pack::hash_of_frame;
+use super::head::ScanHead;
+use super::pack::{PackedFrame, hash_of_frame};
 
 /// A file of a scan as the file system states it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -67,14 +68,15 @@ fn nanoseconds(duration: Duration) -> i128 {
 ///
 /// # Errors
 /// A file is not there any more.
-pub fn stated_files(scan: &Scan) -> Result<Vec<StatedFile>> {
-    names(scan)
-        .into_iter()
+pub fn stated_files(scan: &ScanHead) -> Result<Vec<StatedFile>> {
+    let (folder, pack) = (scan.folder(), scan.pack());
+    let names = scan.files().iter();
+    names
         .map(|name| {
-            let path = place(scan, &name);
+            let path = pack.clone().unwrap_or_else(|| folder.join(name));
             let data = std::fs::metadata(&path).map_err(|e| Error::io(&path, &e))?;
             Ok(StatedFile {
-                name,
+                name: name.clone(),
                 bytes: data.len(),
                 modified_ns: data.modified().map_or(0, |time| {
                     match time.duration_since(UNIX_EPOCH) {
@@ -92,15 +94,31 @@ pub fn stated_files(scan: &Scan) -> Result<Vec<StatedFile>> {
 /// # Errors
 /// A file cannot be read.
 pub fn hashed_files(scan: &Scan) -> Result<Vec<HashedFile>> {
-    names(scan)
-        .into_iter()
+    hashed(&names(scan), &scan.folder, scan.packed.as_ref())
+}
+
+/// As [`hashed_files`], by what is kept of a scan.
+///
+/// # Errors
+/// A file cannot be read.
+pub fn hashed_files_of(scan: &ScanHead) -> Result<Vec<HashedFile>> {
+    hashed(scan.files(), &scan.folder(), scan.packed().as_ref())
+}
+
+fn hashed(
+    names: &[PathBuf],
+    folder: &Path,
+    packed: Option<&PackedFrame>,
+) -> Result<Vec<HashedFile>> {
+    names
+        .iter()
         .map(|name| {
-            let (bytes, blake3) = match &scan.packed {
+            let (bytes, blake3) = match packed {
                 Some(frame) => hash_of_frame(frame)?,
-                None => hash_file(&scan.folder.join(&name))?,
+                None => hash_file(&folder.join(name))?,
             };
             Ok(HashedFile {
-                name,
+                name: name.clone(),
                 bytes,
                 blake3,
             })

@@ -6,7 +6,7 @@ use std::path::Path;
 
 use crate::error::{Error, ErrorKind, Result};
 
-use super::format::{FrameSize, damaged};
+use super::format::{Depth, FrameSize, damaged};
 
 /// A PNG whose header has been read and judged.
 pub(super) struct PngRows {
@@ -21,13 +21,14 @@ impl PngRows {
     /// Opens `path` and checks that its pixels are of the wanted type; `wanted` names it for people.
     pub(super) fn open(
         path: &Path,
+        until: Depth,
         colour: png::ColorType,
         depth: png::BitDepth,
         wanted: &str,
     ) -> Result<Self> {
         let file = File::open(path).map_err(|e| Error::io(path, &e))?;
         // Checksums stay on: they are what tells a damaged file from a good one.
-        let mut decoder = png::Decoder::new(BufReader::with_capacity(256 << 10, file));
+        let mut decoder = png::Decoder::new(BufReader::with_capacity(until.buffer_bytes(), file));
         decoder.set_ignore_text_chunk(true);
         decoder.set_ignore_iccp_chunk(true);
         let not_png = |e: png::DecodingError| {

@@ -3,9 +3,11 @@
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
-use crate::error::{Error, ErrorKind, Result};
+use crate::error::{Error, Result};
 
 use super::folder::Scan;
+use super::head::{Heads, ScanHead};
+use super::pack::pack_scans;
 
 /// Most rows that may be missing between two frames of a recording: some 100 m of belt. Common practice, no source.
 const MOST_MISSING_ROWS: u64 = 250_000;
@@ -87,6 +89,54 @@ impl Recording {
     }
 }
 
+/// A recording of which only the heads of its frames are at hand.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RecordingHead {
+    frames: Box<[ScanHead]>,
+}
+
+impl RecordingHead {
+    /// Its name: the one its scans give, or the id of a scan that names none.
+    #[must_use]
+    pub fn name(&self) -> &str {
+        self.frames.first().map_or("", ScanHead::recording)
+    }
+
+    /// Its frames in order; never empty.
+    #[must_use]
+    pub fn frames(&self) -> &[ScanHead] {
+        &self.frames
+    }
+
+    /// Reads its scans again.
+    ///
+    /// # Errors
+    /// One cannot be read, or is not what it was.
+    pub fn read(&self) -> Result<Recording> {
+        // A pack is opened once, not for each of its frames.
+        let mut packs: BTreeMap<PathBuf, Vec<Scan>> = BTreeMap::new();
+        let mut frames = Vec::with_capacity(self.frames.len());
+        for head in &self.frames {
+            let Some(pack) = head.pack() else {
+                frames.push(head.read()?);
+                continue;
+            };
+            if !packs.contains_key(&pack) {
+                let scans = pack_scans(&pack)?;
+                let scans = scans.into_iter().filter_map(|(_, scan)| scan.ok());
+                packs.insert(pack.clone(), scans.collect());
+            }
+            let scans = packs.get(&pack).map(Vec::as_slice).unwrap_or_default();
+            let found = scans.iter().find(|scan| head.is_of(scan));
+            frames.push(found.ok_or_else(|| head.changed())?.clone());
+        }
+        Ok(Recording {
+            name: self.name().to_string(),
+            frames,
+        })
+    }
+}
+
 /// Joins scans into recordings, in the order of the recordings' names' bytes; what does not fit is listed with its reason.
 ///
 /// A scan without a recording is one of its own under its id. Frames of a recording must agree in scanner, product,
@@ -96,243 +146,116 @@ impl Recording {
 #[must_use]
 pub fn group_recordings(scans: Vec<(PathBuf, Result<Scan>)>) -> (Vec<Recording>, Vec<Rejected>) {
     let mut rejected = Vec::new();
-    let mut good = Vec::new();
+    let (mut good, mut heads) = (Vec::new(), Vec::new());
+    let mut made = Heads::default();
     for (folder, scan) in scans {
         match scan {
-            Ok(scan) => good.push(scan),
+            Ok(scan) => {
+                heads.push(made.of(&scan));
+                good.push(Some(scan));
+            }
             Err(error) => rejected.push(Rejected { folder, error }),
         }
     }
-    good.sort_by(|a, b| order(a).cmp(&order(b)));
-    let mut folder_of_id: BTreeMap<String, PathBuf> = BTreeMap::new();
-    let mut groups: BTreeMap<String, Vec<Scan>> = BTreeMap::new();
-    for scan in good {
-        let same_id = folder_of_id.get(&scan.description.id);
-        let frames = groups.entry(scan.recording().to_string()).or_default();
-        let error = same_id
-            .map(|other| {
-                mismatch(
-                    &scan,
-                    "id",
-                    format!(
-                        "'{}' is also the id of {}",
-                        scan.description.id,
-                        other.display()
-                    ),
-                )
-                .expected("expected an id of its own in the archive")
-            })
-            .or_else(|| {
-                frames
-                    .last()
-                    .and_then(|before| misfit(&scan, &frames[0], before))
-            });
-        match error {
-            Some(error) => rejected.push(Rejected {
-                folder: scan.folder,
-                error,
-            }),
-            None => {
-                folder_of_id.insert(scan.description.id.clone(), scan.folder.clone());
-                frames.push(scan);
-            }
-        }
-    }
-    rejected.sort_by(|a, b| {
-        let bytes = |r: &Rejected| r.folder.as_os_str().as_encoded_bytes().to_vec();
-        bytes(a).cmp(&bytes(b))
-    });
+    let (groups, misfits) = group(&heads);
+    rejected.extend(misfits);
+    sort_by_folder(&mut rejected);
     let recordings = groups
         .into_iter()
-        .filter(|(_, frames)| !frames.is_empty())
-        .map(|(name, frames)| Recording { name, frames })
+        .map(|frames| Recording {
+            name: heads[frames[0]].recording().to_string(),
+            frames: frames
+                .into_iter()
+                .filter_map(|at| good[at].take())
+                .collect(),
+        })
         .collect();
     (recordings, rejected)
 }
 
-fn order(scan: &Scan) -> (u64, &[u8]) {
-    (
-        scan.description.height.first_profile,
-        scan.folder.as_os_str().as_encoded_bytes(),
-    )
+/// As [`group_recordings`], by heads.
+pub(super) fn group_heads(mut heads: Vec<ScanHead>) -> (Vec<RecordingHead>, Vec<Rejected>) {
+    heads.sort_by(ScanHead::order);
+    let (groups, mut rejected) = group(&heads);
+    sort_by_folder(&mut rejected);
+    let mut heads: Vec<Option<ScanHead>> = heads.into_iter().map(Some).collect();
+    let recordings = groups
+        .into_iter()
+        .map(|frames| RecordingHead {
+            frames: frames
+                .into_iter()
+                .filter_map(|at| heads[at].take())
+                .collect(),
+        })
+        .collect();
+    (recordings, rejected)
 }
 
-/// A scan's views as far as frames must agree on them.
-fn view_text(scan: &Scan) -> String {
-    let view = |view: &super::ViewPart| {
-        let side = match view.camera_side {
-            super::ViewSide::LowY => "low-y",
-            super::ViewSide::HighY => "high-y",
-        };
-        let angle = view
-            .camera_angle_deg
-            .map_or(String::new(), |angle_deg| format!(" at {angle_deg}°"));
-        let coding = match view.invalid {
-            Some(invalid) => format!(
-                ", scale {}, offset {}, invalid {invalid}",
-                view.scale, view.offset
-            ),
-            None => String::new(),
-        };
-        format!("a view from {side}{angle}{coding}")
-    };
-    let views: Vec<String> = scan.description.views.iter().map(view).collect();
-    if views.is_empty() {
-        "none".to_string()
-    } else {
-        views.join("; ")
+pub(super) fn sort_by_folder(rejected: &mut [Rejected]) {
+    let bytes = |it: &Rejected| it.folder.as_os_str().as_encoded_bytes().to_vec();
+    rejected.sort_by_cached_key(bytes);
+}
+
+/// Which scans make which recording, by their places in `heads`, never none; and those that fit in none.
+fn group(heads: &[ScanHead]) -> (Vec<Vec<usize>>, Vec<Rejected>) {
+    let mut order: Vec<usize> = (0..heads.len()).collect();
+    order.sort_by(|a, b| heads[*a].order(&heads[*b]));
+    let mut of_id: BTreeMap<&str, usize> = BTreeMap::new();
+    let mut groups: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
+    let mut rejected = Vec::new();
+    for at in order {
+        let scan = &heads[at];
+        let frames = groups.entry(scan.recording()).or_default();
+        let same_id = of_id.get(scan.id()).map(|other| {
+            let other = heads[*other].folder();
+            scan.wrong(
+                "id",
+                format!("'{}' is also the id of {}", scan.id(), other.display()),
+            )
+            .expected("expected an id of its own in the archive")
+        });
+        let error = same_id.or_else(|| {
+            let (first, last) = (frames.first()?, frames.last()?);
+            misfit(scan, &heads[*first], &heads[*last])
+        });
+        match error {
+            Some(error) => rejected.push(Rejected {
+                folder: scan.folder(),
+                error,
+            }),
+            None => {
+                of_id.insert(scan.id(), at);
+                frames.push(at);
+            }
+        }
     }
-}
-
-fn mismatch(scan: &Scan, key: &str, found: String) -> Error {
-    Error::new(ErrorKind::Mismatch, found)
-        .at(scan.document_path())
-        .key(key)
+    let groups = groups.into_values().filter(|frames| !frames.is_empty());
+    (groups.collect(), rejected)
 }
 
 /// Why `scan` cannot follow `before` in the recording that `first` leads.
-fn misfit(scan: &Scan, first: &Scan, before: &Scan) -> Option<Error> {
-    let (mine, theirs) = (&scan.description, &first.description);
-    if mine.recording != theirs.recording {
-        let lone = if mine.recording.is_none() {
-            mine
-        } else {
-            theirs
-        };
-        return Some(
-            mismatch(
-                scan,
-                "recording",
-                format!(
-                    "'{}' is the recording of one scan and the id of another without a recording ({})",
-                    lone.id,
-                    first.folder.display()
-                ),
-            )
-            .expected("expected different names"),
-        );
+fn misfit(scan: &ScanHead, first: &ScanHead, before: &ScanHead) -> Option<Error> {
+    if let Some(error) = scan.unlike(first) {
+        return Some(error);
     }
-    let number = |value: f64| value.to_string();
-    let optional = |value: Option<f64>| value.map_or("none".to_string(), number);
-    let text = |value: &Option<String>| value.clone().unwrap_or_else(|| "none".to_string());
-    let pitch = |scan: &Scan, of: fn(&super::ColourPart) -> f64| {
-        optional(scan.description.colour.as_ref().map(of))
-    };
-    let presence = |present: bool| if present { "present" } else { "none" }.to_string();
-    let pairs = [
-        ("scanner", mine.scanner.clone(), theirs.scanner.clone()),
-        ("product", text(&mine.product), text(&theirs.product)),
-        (
-            "lanes",
-            optional(mine.lanes.map(f64::from)),
-            optional(theirs.lanes.map(f64::from)),
-        ),
-        (
-            "belt_speed_mm_s",
-            optional(mine.belt_speed_mm_s),
-            optional(theirs.belt_speed_mm_s),
-        ),
-        (
-            "height.kind",
-            format!("{:?}", mine.height.kind).to_lowercase(),
-            format!("{:?}", theirs.height.kind).to_lowercase(),
-        ),
-        (
-            "height.pitch_across_mm",
-            number(mine.height.pitch_across_mm),
-            number(theirs.height.pitch_across_mm),
-        ),
-        (
-            "height.pitch_along_mm",
-            number(mine.height.pitch_along_mm),
-            number(theirs.height.pitch_along_mm),
-        ),
-        (
-            "height.scale",
-            number(mine.height.scale),
-            number(theirs.height.scale),
-        ),
-        (
-            "height.offset",
-            number(mine.height.offset),
-            number(theirs.height.offset),
-        ),
-        (
-            "height.invalid",
-            optional(mine.height.invalid.map(f64::from)),
-            optional(theirs.height.invalid.map(f64::from)),
-        ),
-        (
-            "height.file",
-            format!("{} columns", scan.columns),
-            format!("{} columns", first.columns),
-        ),
-        ("view", view_text(scan), view_text(first)),
-        (
-            "colour",
-            presence(mine.colour.is_some()),
-            presence(theirs.colour.is_some()),
-        ),
-        (
-            "colour.pitch_across_mm",
-            pitch(scan, |c| c.pitch_across_mm),
-            pitch(first, |c| c.pitch_across_mm),
-        ),
-        (
-            "colour.pitch_along_mm",
-            pitch(scan, |c| c.pitch_along_mm),
-            pitch(first, |c| c.pitch_along_mm),
-        ),
-        (
-            "colour.origin_across_mm",
-            pitch(scan, |c| c.origin_across_mm),
-            pitch(first, |c| c.origin_across_mm),
-        ),
-        (
-            "colour.origin_along_mm",
-            pitch(scan, |c| c.origin_along_mm),
-            pitch(first, |c| c.origin_along_mm),
-        ),
-        (
-            "profiles",
-            presence(mine.profiles.is_some()),
-            presence(theirs.profiles.is_some()),
-        ),
-    ];
-    for (key, found, wanted) in pairs {
-        if found != wanted {
-            return Some(
-                mismatch(scan, key, format!("found {found}")).expected(format!(
-                    "expected {wanted}, as in {} of the same recording",
-                    first.folder.display()
+    let (begin, end) = (scan.first_profile(), before.end_profile());
+    if begin < end {
+        return Some(
+            scan.wrong("height.first_profile", format!("found {begin}"))
+                .expected(format!(
+                    "expected {end} or more, where {} of the same recording ends",
+                    before.folder().display()
                 )),
-            );
-        }
-    }
-    if mine.height.first_profile < before.end_profile() {
-        return Some(
-            mismatch(
-                scan,
-                "height.first_profile",
-                format!("found {}", mine.height.first_profile),
-            )
-            .expected(format!(
-                "expected {} or more, where {} of the same recording ends",
-                before.end_profile(),
-                before.folder.display()
-            )),
         );
     }
-    if mine.height.first_profile - before.end_profile() > MOST_MISSING_ROWS {
+    if begin - end > MOST_MISSING_ROWS {
         return Some(
-            mismatch(
-                scan,
+            scan.wrong(
                 "height.first_profile",
                 format!(
-                    "found {}: {} rows are missing after {}",
-                    mine.height.first_profile,
-                    mine.height.first_profile - before.end_profile(),
-                    before.folder.display()
+                    "found {begin}: {} rows are missing after {}",
+                    begin - end,
+                    before.folder().display()
                 ),
             )
             .expected(format!(

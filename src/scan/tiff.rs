@@ -10,7 +10,7 @@ use tiff::tags::Tag;
 
 use crate::error::{Error, ErrorKind, Result};
 
-use super::format::{FrameSize, damaged};
+use super::format::{Depth, FrameSize, damaged};
 
 /// The pixel types that are read.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -46,7 +46,7 @@ pub(super) struct TiffFrame {
 
 impl TiffFrame {
     /// Opens `path` and checks that its pixels are of one of the `wanted` types.
-    pub(super) fn open(path: &Path, wanted: &[TiffSample]) -> Result<Self> {
+    pub(super) fn open(path: &Path, until: Depth, wanted: &[TiffSample]) -> Result<Self> {
         let file = File::open(path).map_err(|e| Error::io(path, &e))?;
         let not_tiff = |e: tiff::TiffError| {
             Error::new(ErrorKind::Image, e.to_string())
@@ -61,7 +61,7 @@ impl TiffFrame {
                 .expected(expected.clone())
         };
         let mut decoder =
-            Decoder::new(BufReader::with_capacity(256 << 10, file)).map_err(not_tiff)?;
+            Decoder::new(BufReader::with_capacity(until.buffer_bytes(), file)).map_err(not_tiff)?;
         let (width, height) = decoder.dimensions().map_err(not_tiff)?;
         let size =
             FrameSize::checked(u64::from(height), u64::from(width)).map_err(|e| e.at(path))?;

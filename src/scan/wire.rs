@@ -176,10 +176,8 @@ pub(super) struct Stated {
     pub(super) invalid: bool,
 }
 
-/// Reads the description in `document`.
-pub(super) fn describe(document: &Document) -> Result<Described> {
-    document.expect_format(SCAN_FORMAT)?;
-    let record: ScanRecord = document.decode()?;
+/// The description in `document`, of which `record` was decoded.
+pub(super) fn describe(document: &Document, record: ScanRecord) -> Result<Described> {
     let optional_name =
         |key: &str, value: Option<String>| value.map(|value| document.name(key, value)).transpose();
     let (height, stated) = height_part(document, record.height)?;

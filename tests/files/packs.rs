@@ -10,7 +10,7 @@ use weighlight::scan::{
     read_archive, read_profiles, unpack_recording, write_scan_views,
 };
 
-use crate::{reference_pack, says};
+use crate::{reference_frame, reference_pack, says};
 
 const COLUMNS: usize = 37;
 
@@ -298,4 +298,56 @@ fn a_pack_written_by_another_library_is_read() {
             (row * 3 + column * 5 + channel * 77) % 256
         );
     }
+}
+
+/// Heights and a second view in .x3p, as another library wrote them (see tests/reference/frames).
+#[test]
+fn x3p_frames_are_kept_as_the_files_they_were() {
+    let folder = TempDir::new().unwrap();
+    let scan = folder.path().join("scans/a");
+    fs::create_dir_all(&scan).unwrap();
+    fs::copy(reference_frame("d.x3p"), scan.join("heights.x3p")).unwrap();
+    fs::copy(reference_frame("f.x3p"), scan.join("View.X3P")).unwrap();
+    fs::copy(reference_frame("rgb.png"), scan.join("c.png")).unwrap();
+    let text = "format = \"weighlight-scan/1\"\nid = \"a\"\ncaptured = 2026-03-04T09:12:33Z\nscanner = \"s\"\n\n\
+                [height]\nfile = \"heights.x3p\"\npitch_across_mm = 0.4\npitch_along_mm = 0.5\n\n\
+                [[view]]\nfile = \"View.X3P\"\ncamera_side = \"high-y\"\n\n\
+                [colour]\nfile = \"c.png\"\npitch_across_mm = 0.4\npitch_along_mm = 0.5\n";
+    fs::write(scan.join("scan.toml"), text).unwrap();
+    let before = the_one(&folder.path().join("scans"));
+    let path = folder.path().join("surface.zarr.zip");
+    let told = pack_recording(&before, &path).expect("packed");
+    assert_eq!(told.frames, 1);
+    let packed = the_one(&path);
+    for block in [1, 5, 1000] {
+        assert_eq!(
+            samples(&before.frames[0], 1000),
+            samples(&packed.frames[0], block)
+        );
+    }
+    // Packed once more from the pack, and unpacked.
+    let again = folder.path().join("again.zarr.zip");
+    pack_recording(&packed, &again).expect("packed again");
+    assert!(fs::read(&path).unwrap() == fs::read(&again).unwrap());
+    let into = folder.path().join("unpacked");
+    unpack_recording(&the_one(&again), &into).expect("unpacked");
+    for file in ["heights.x3p", "View.X3P", "scan.toml"] {
+        let [one, two] = [&scan, &into.join("a")].map(|at| fs::read(at.join(file)).unwrap());
+        assert!(one == two, "{file}");
+    }
+    assert_eq!(
+        samples(&before.frames[0], 1000),
+        samples(&the_one(&into).frames[0], 1000)
+    );
+    // Damage in the middle of the surface is told with its place.
+    let mut bent = fs::read(&path).unwrap();
+    let name = b"0000/height.x3p";
+    let at = bent.windows(name.len()).position(|w| w == name).unwrap() + 300;
+    bent[at] ^= 1;
+    fs::write(&path, &bent).unwrap();
+    let archive = read_archive(std::slice::from_ref(&path)).expect("listed");
+    says(
+        &archive.rejected[0].error,
+        &["surface.zarr.zip", "0000/height.x3p", "damaged"],
+    );
 }

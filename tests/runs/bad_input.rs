@@ -91,6 +91,28 @@ fn a_run_in_a_run_and_a_run_twice_are_refused() {
     assert!(told.contains("--resume"), "{told}");
     let told = ended(&archive.reprocess(".").output().unwrap(), 1);
     assert!(told.contains("lies in the run"), "{told}");
+    // Among its tables a second run would be read with it.
+    for inside in ["run/pieces/other", "run/other", "run/state/a/b"] {
+        let told = ended(&archive.reprocess(inside).output().unwrap(), 1);
+        assert!(told.contains("lies in another run"), "{told}");
+        assert!(!archive.path(inside).exists());
+    }
+}
+
+#[cfg(unix)]
+#[test]
+fn a_folder_that_cannot_be_written_is_told_with_what_to_do() {
+    use std::os::unix::fs::PermissionsExt;
+    let archive = Archive::new(1);
+    let shut = archive.path("shut");
+    fs::create_dir(&shut).unwrap();
+    fs::set_permissions(&shut, fs::Permissions::from_mode(0o555)).unwrap();
+    if fs::write(shut.join("try"), "1").is_ok() {
+        println!("not tried: the superuser writes everywhere");
+        return;
+    }
+    let told = ended(&archive.reprocess("shut/run").output().unwrap(), 1);
+    assert!(told.contains("files can be written"), "{told}");
 }
 
 #[test]
@@ -217,6 +239,18 @@ fn a_full_disk_stops_a_run_and_room_lets_it_go_on() {
             .output();
         mounted.is_ok_and(|output| output.status.success())
     };
+    if mount("size=4k") {
+        // Not even the first note finds room.
+        let told = ended(&archive.reprocess("small/run").output().unwrap(), 1);
+        assert!(told.contains("make room"), "{told}");
+        assert!(
+            Command::new("umount")
+                .arg(&small)
+                .status()
+                .unwrap()
+                .success()
+        );
+    }
     if !mount("size=64k") {
         println!("not tried: file systems can be mounted by the superuser only");
         return;

@@ -8,8 +8,7 @@ use std::time::Duration;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use weighlight::runs::{
-    Effort, Event, ProductSource, Reprocess, RunState, Shard, Stage, Surroundings, reprocess,
-    standing,
+    Effort, Event, ProductSource, Reprocess, RunState, Shard, Surroundings, reprocess, standing,
 };
 
 use crate::archive::{Archive, assert_same, copy_tree};
@@ -65,8 +64,8 @@ fn stopped_when_asked_and_resumed_a_run_gives_the_same_bytes() {
             working_folder: "here".to_owned(),
             stop: &stop,
         };
-        let result = reprocess(job, &surroundings, &|stage| {
-            if let Stage::Run(Event::Measured { .. }) = stage
+        let result = reprocess(job, &surroundings, &|event| {
+            if let Event::Measured { .. } = event
                 && measured.fetch_add(1, Ordering::Relaxed) + 1 >= most
             {
                 stop.store(true, Ordering::Relaxed);

@@ -3,6 +3,7 @@
 mod archive;
 mod bad_input;
 mod comparisons;
+mod early;
 mod interrupted;
 mod reproducible;
 mod shards;

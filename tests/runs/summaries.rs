@@ -208,3 +208,48 @@ fn what_is_no_run_and_what_is_not_complete_is_told() {
     assert!(told.contains("not complete"), "{told}");
     assert!(told.contains("--resume"), "{told}");
 }
+
+#[test]
+fn what_is_given_twice_is_refused_and_what_is_not_there_is_told() {
+    let archive = Archive::new(3);
+    archive.run("run", &[]);
+    archive.run("again", &[]);
+    let told = ended(&summary(&archive, &["run", "run"]), 1);
+    assert!(told.contains("recording r0000 is in run as well"), "{told}");
+    // The same recordings measured once more, and their tables alone.
+    let told = ended(&summary(&archive, &["run", "again"]), 1);
+    assert!(told.contains("leave one of the two out"), "{told}");
+    let table = archive
+        .result("run")
+        .into_keys()
+        .find(|name| name.starts_with("pieces/"))
+        .unwrap();
+    let [one, two] = [format!("run/{table}"), format!("again/{table}")];
+    ended(&summary(&archive, &[&one]), 0);
+    ended(&summary(&archive, &[&one, &two]), 1);
+    let told = ended(&summary(&archive, &["nowhere"]), 1);
+    assert!(told.contains("no such file or folder"), "{told}");
+    let told = ended(&summary(&archive, &["nowhere.csv"]), 1);
+    assert!(told.contains("no such file or folder"), "{told}");
+}
+
+#[test]
+fn limits_that_are_no_limits_are_wrong_usage() {
+    let archive = Archive::new(0);
+    for (option, value, wanted) in [
+        ("--most-out-of-spec", "-1", "a percentage from 0 to 100"),
+        ("--most-out-of-spec", "NaN", "a percentage from 0 to 100"),
+        ("--least-kg-per-hour", "-3", "a number, 0 or larger"),
+        ("--least-kg-per-hour", "inf", "a number, 0 or larger"),
+        ("--least-per-minute", "-inf", "a number, 0 or larger"),
+        ("--least-per-minute", "nan", "a number, 0 or larger"),
+    ] {
+        let told = ended(
+            &summary(&archive, &["run", &format!("{option}={value}")]),
+            2,
+        );
+        assert!(told.contains(wanted), "{told}");
+    }
+    let told = ended(&summary(&archive, &["run", "--most-out-of-spec", "-1"]), 2);
+    assert!(told.contains("a percentage from 0 to 100"), "{told}");
+}

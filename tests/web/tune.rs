@@ -94,6 +94,8 @@ fn measured(folder: &str, product: &std::path::Path, scan: &str) -> Vec<Value> {
         .arg(repository("sample-scans").join(folder))
         .arg("--product")
         .arg(product)
+        .arg("--calibrations")
+        .arg(repository("calibration"))
         .args(["--format", "json"])
         .output()
         .unwrap();
@@ -110,7 +112,7 @@ fn what_is_shown_is_what_measuring_with_the_saved_profile_gives() {
     let opened = repository("sample-scans/products/belly-strips.toml");
     let rows = base.about["pieces"].as_array().unwrap();
     assert!(!rows.is_empty());
-    assert_eq!(*rows, measured("belly-strips", &opened, &tuned.name));
+    assert!(*rows == measured("belly-strips", &opened, &tuned.name));
     assert_eq!(base.planes, 4);
     let edits: [(&str, &[(&str, Value)]); 4] = [
         (
@@ -148,7 +150,7 @@ fn what_is_shown_is_what_measuring_with_the_saved_profile_gives() {
             (again, shown.planes),
             (name == "pieces", if again { 4 } else { 1 })
         );
-        assert_ne!(shown.about["pieces"], base.about["pieces"], "{name}");
+        assert!(shown.about["pieces"] != base.about["pieces"], "{name}");
         assert_eq!(shown.classes != base.classes, name != "weight", "{name}");
         let (status, told) = tuned.save(&profile, &format!("{name}.toml"));
         assert_eq!(status, 200, "{told}");
@@ -156,7 +158,7 @@ fn what_is_shown_is_what_measuring_with_the_saved_profile_gives() {
         assert_eq!(told["saved"], file.display().to_string());
         assert!(!told["changes"].as_array().unwrap().is_empty());
         let rows = measured("belly-strips", &file, &tuned.name);
-        assert_eq!(*shown.about["pieces"].as_array().unwrap(), rows, "{name}");
+        assert!(*shown.about["pieces"].as_array().unwrap() == rows, "{name}");
         let mass_g: f64 = rows.iter().map(|row| row["mass_g"].as_f64().unwrap()).sum();
         let total_g = shown.about["totals"]["mass_g"].as_f64().unwrap();
         // The rows are rounded to the digits of the table.

@@ -11,7 +11,7 @@ use std::path::PathBuf;
 
 use jiff::Timestamp;
 
-use crate::error::Result;
+use crate::error::{Error, ErrorKind, Result};
 use crate::tables::{Flag, PieceRecord};
 
 pub use belt::BeltLoad;
@@ -61,11 +61,24 @@ pub struct Summary {
 /// number a gap.
 ///
 /// # Errors
-/// A run is not complete or a table is damaged.
+/// A run is not complete, a table is damaged, or two of the inputs hold the same recording.
 pub fn summarise(inputs: &[PathBuf]) -> Result<Summary> {
     let mut gathered = Gathered::default();
-    for input in inputs {
-        read(input, &mut |seen| gathered.take(seen))?;
+    for (at, input) in inputs.iter().enumerate() {
+        read(input, &mut |seen| {
+            if let Some(other) = gathered.input_of(&seen, at) {
+                let found = format!(
+                    "recording {} is in {} as well",
+                    seen.recording,
+                    inputs[other].display()
+                );
+                return Err(Error::new(ErrorKind::Mismatch, found)
+                    .at(input)
+                    .expected("expected each recording once: leave one of the two out"));
+            }
+            gathered.take(seen);
+            Ok(())
+        })?;
     }
     let products = gathered.products.into_iter();
     Ok(Summary {
@@ -95,6 +108,8 @@ struct Gathered {
     recordings: u64,
     not_measured: u64,
     products: BTreeMap<String, Product>,
+    /// Which input held a recording, by half a hash of its name and beginning.
+    inputs: BTreeMap<u64, u32>,
 }
 
 #[derive(Default)]
@@ -107,6 +122,16 @@ struct Product {
 }
 
 impl Gathered {
+    /// The other input that held this recording, if there is one. Names alone may come again; names with the time they began at do not.
+    fn input_of(&mut self, seen: &Seen<'_>, input: usize) -> Option<usize> {
+        let began = seen.began()?;
+        let text = format!("{}\n{began}", seen.recording);
+        let [a, b, c, d, e, f, g, h, ..] = *blake3::hash(text.as_bytes()).as_bytes();
+        let key = u64::from_le_bytes([a, b, c, d, e, f, g, h]);
+        let before = *self.inputs.entry(key).or_insert(input as u32) as usize;
+        (before != input).then_some(before)
+    }
+
     fn take(&mut self, seen: Seen<'_>) {
         self.recordings += 1;
         if !seen.measured {
@@ -114,9 +139,7 @@ impl Gathered {
             return;
         }
         let product = self.products.entry(seen.product.to_owned()).or_default();
-        let began = seen
-            .captured
-            .or_else(|| seen.pieces.iter().find_map(|it| it.time));
+        let began = seen.began();
         for time in seen.pieces.iter().filter_map(|it| it.time).chain(began) {
             let [first, last] = self.span.unwrap_or([time, time]);
             self.span = Some([first.min(time), last.max(time)]);

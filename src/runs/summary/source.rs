@@ -4,12 +4,13 @@ use std::path::Path;
 
 use jiff::Timestamp;
 
-use crate::error::Result;
+use crate::error::{Error, ErrorKind, Result};
 use crate::runs::{RecordingRow, Run};
 use crate::tables::{PieceRecord, read_pieces, read_pieces_by_product};
 
 /// One recording.
 pub(super) struct Seen<'a> {
+    pub(super) recording: &'a str,
     pub(super) product: &'a str,
     pub(super) measured: bool,
     pub(super) captured: Option<Timestamp>,
@@ -19,7 +20,16 @@ pub(super) struct Seen<'a> {
     pub(super) pieces: &'a [PieceRecord],
 }
 
+/// Whoever takes recordings, and may refuse one.
+pub(super) type Take<'a> = &'a mut dyn FnMut(Seen<'_>) -> Result<()>;
+
 impl Seen<'_> {
+    /// When it began: its first row, or its first piece that has a time.
+    pub(super) fn began(&self) -> Option<Timestamp> {
+        let pieces = || self.pieces.iter().find_map(|piece| piece.time);
+        self.captured.or_else(pieces)
+    }
+
     /// Time for which the belt was seen, s: missing rows do not count.
     pub(super) fn belt_s(&self) -> Option<f64> {
         match self.row {
@@ -38,7 +48,12 @@ impl Seen<'_> {
 }
 
 /// Reads a run or a piece table, recording by recording.
-pub(super) fn read(path: &Path, take: &mut dyn FnMut(Seen<'_>)) -> Result<()> {
+pub(super) fn read(path: &Path, take: Take<'_>) -> Result<()> {
+    if !path.exists() {
+        return Err(Error::new(ErrorKind::Io, "there is no such file or folder")
+            .at(path)
+            .expected("expected the folder of a run, or a piece table (.csv, .parquet)"));
+    }
     if path.is_dir() {
         return read_run(&Run::open(path)?, take);
     }
@@ -48,16 +63,14 @@ pub(super) fn read(path: &Path, take: &mut dyn FnMut(Seen<'_>)) -> Result<()> {
     let mut together = Together::default();
     if is_parquet {
         read_pieces_by_product(path, &mut |piece, product| {
-            together.push(piece, product, take);
-            Ok(())
+            together.push(piece, product, take)
         })?;
     } else {
         for piece in read_pieces(path)? {
-            together.push(piece, "", take);
+            together.push(piece, "", take)?;
         }
     }
-    together.give(take);
-    Ok(())
+    together.give(take)
 }
 
 /// Pieces of one recording of a table, until the next begins.
@@ -68,45 +81,48 @@ struct Together {
 }
 
 impl Together {
-    fn push(&mut self, piece: PieceRecord, product: &str, take: &mut dyn FnMut(Seen<'_>)) {
+    fn push(&mut self, piece: PieceRecord, product: &str, take: Take<'_>) -> Result<()> {
         let same = self
             .pieces
             .last()
             .is_some_and(|last| last.recording == piece.recording);
         if !same {
-            self.give(take);
+            self.give(take)?;
             product.clone_into(&mut self.product);
         }
         self.pieces.push(piece);
+        Ok(())
     }
 
-    fn give(&mut self, take: &mut dyn FnMut(Seen<'_>)) {
-        if !self.pieces.is_empty() {
+    fn give(&mut self, take: Take<'_>) -> Result<()> {
+        if let Some(first) = self.pieces.first() {
             take(Seen {
+                recording: &first.recording,
                 product: &self.product,
                 measured: true,
                 captured: None,
                 row: None,
                 lanes: None,
                 pieces: &self.pieces,
-            });
+            })?;
             self.pieces.clear();
         }
+        Ok(())
     }
 }
 
-fn read_run(run: &Run, take: &mut dyn FnMut(Seen<'_>)) -> Result<()> {
+fn read_run(run: &Run, take: Take<'_>) -> Result<()> {
     for partition in &run.partitions {
         run.read(partition, &mut |row, pieces| {
             take(Seen {
+                recording: &row.recording,
                 product: row.product.as_deref().unwrap_or_default(),
                 measured: row.measured,
                 captured: Some(row.captured),
                 lanes: row.lanes.and_then(|lanes| u32::try_from(lanes).ok()),
                 row: Some(row),
                 pieces,
-            });
-            Ok(())
+            })
         })?;
     }
     Ok(())

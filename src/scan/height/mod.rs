@@ -10,7 +10,7 @@ use crate::error::{Error, ErrorKind, Result};
 
 use super::description::ViewPart;
 use super::folder::Scan;
-use super::format::{FrameSize, HeightFormat, SampleKind};
+use super::format::{Depth, FrameSize, HeightFormat, SampleKind};
 use super::pack::PackedHeights;
 use super::rows::{Counts, HeightRows};
 use super::tiff::{TiffFrame, TiffSample};
@@ -62,6 +62,11 @@ impl HeightReader {
     fn open_at(scan: &Scan, path: PathBuf, view: Option<usize>) -> Result<Self> {
         let (source, header) = match &scan.packed {
             None => open(&path, Depth::Rows)?,
+            Some(_) if is_x3p(&path) => {
+                let x3p = x3p::X3pHeights::open_bytes(&path, scan.x3p_bytes(&path, view)?)?;
+                let header = x3p_header(&x3p);
+                (Source::X3p(x3p), header)
+            }
             Some(frame) => {
                 let packed = PackedHeights::open(frame, view)?;
                 let header = HeightHeader {
@@ -140,17 +145,28 @@ pub(super) fn read_header(path: &Path) -> Result<HeightHeader> {
     open(path, Depth::Header).map(|(_, header)| header)
 }
 
-/// How far a file is opened.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Depth {
-    Header,
-    Rows,
+fn x3p_header(x3p: &x3p::X3pHeights) -> HeightHeader {
+    HeightHeader {
+        size: x3p.size(),
+        samples: SampleKind::F32,
+        pitch_mm: Some(x3p.pitch_mm()),
+    }
+}
+
+/// The header of an .x3p file in memory; `path` is only named in errors.
+pub(super) fn read_x3p_header(path: &Path, bytes: Vec<u8>) -> Result<HeightHeader> {
+    x3p::X3pHeights::header_of(path, bytes).map(|x3p| x3p_header(&x3p))
+}
+
+/// Whether a frame is in .x3p, which packs keep as the file it was: it is read but not written.
+pub(super) fn is_x3p(path: &Path) -> bool {
+    HeightFormat::of(path) == Some(HeightFormat::X3p)
 }
 
 fn open(path: &Path, depth: Depth) -> Result<(Source, HeightHeader)> {
     match HeightFormat::required(path)? {
         HeightFormat::Png => {
-            let png = png::PngHeights::open(path)?;
+            let png = png::PngHeights::open(path, depth)?;
             let size = png.size();
             Ok((
                 Source::Png(Box::new(png)),
@@ -162,7 +178,7 @@ fn open(path: &Path, depth: Depth) -> Result<(Source, HeightHeader)> {
             ))
         }
         HeightFormat::Tiff => {
-            let tiff = TiffFrame::open(path, &[TiffSample::U16, TiffSample::F32])?;
+            let tiff = TiffFrame::open(path, depth, &[TiffSample::U16, TiffSample::F32])?;
             let header = HeightHeader {
                 size: tiff.size(),
                 samples: match tiff.sample() {
@@ -174,7 +190,7 @@ fn open(path: &Path, depth: Depth) -> Result<(Source, HeightHeader)> {
             Ok((Source::Tiff(Box::new(tiff)), header))
         }
         HeightFormat::Npy => {
-            let npy = npy::NpyHeights::open(path)?;
+            let npy = npy::NpyHeights::open(path, depth)?;
             let header = HeightHeader {
                 size: npy.size(),
                 samples: npy.samples(),
@@ -187,11 +203,7 @@ fn open(path: &Path, depth: Depth) -> Result<(Source, HeightHeader)> {
                 Depth::Header => x3p::X3pHeights::open_header(path)?,
                 Depth::Rows => x3p::X3pHeights::open(path)?,
             };
-            let header = HeightHeader {
-                size: x3p.size(),
-                samples: SampleKind::F32,
-                pitch_mm: Some(x3p.pitch_mm()),
-            };
+            let header = x3p_header(&x3p);
             Ok((Source::X3p(x3p), header))
         }
     }

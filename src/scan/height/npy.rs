@@ -5,7 +5,7 @@ use std::io::{BufReader, Read};
 use std::path::Path;
 
 use crate::error::{Error, ErrorKind, Result};
-use crate::scan::format::{FrameSize, SampleKind, damaged};
+use crate::scan::format::{Depth, FrameSize, SampleKind, damaged};
 use crate::scan::rows::Counts;
 
 /// Longest header read; NumPy pads to 64 bytes and writes little more than the shape.
@@ -18,10 +18,10 @@ pub(super) struct NpyHeights {
 }
 
 impl NpyHeights {
-    pub(super) fn open(path: &Path) -> Result<Self> {
+    pub(super) fn open(path: &Path, until: Depth) -> Result<Self> {
         let file = File::open(path).map_err(|e| Error::io(path, &e))?;
         let length = file.metadata().map_err(|e| Error::io(path, &e))?.len();
-        let mut file = BufReader::with_capacity(64 << 10, file);
+        let mut file = BufReader::with_capacity(until.buffer_bytes().min(64 << 10), file);
         let (header, header_bytes) = read_header(&mut file)
             .map_err(|found| wrong(path, found, "expected an .npy file, version 1, 2 or 3"))?;
         let samples = match header.descr.as_str() {

@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use crate::error::Result;
-use crate::scan::format::FrameSize;
+use crate::scan::format::{Depth, FrameSize};
 use crate::scan::png_rows::PngRows;
 
 pub(super) struct PngHeights {
@@ -11,9 +11,10 @@ pub(super) struct PngHeights {
 }
 
 impl PngHeights {
-    pub(super) fn open(path: &Path) -> Result<Self> {
+    pub(super) fn open(path: &Path, until: Depth) -> Result<Self> {
         let rows = PngRows::open(
             path,
+            until,
             png::ColorType::Grayscale,
             png::BitDepth::Sixteen,
             "16-bit grey pixels, one a height count",

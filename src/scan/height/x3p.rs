@@ -4,7 +4,7 @@
 //! the file's validity mask are NaN. Damage is found by the zip's own checksums.
 
 use std::fs::File;
-use std::io::{BufReader, Read};
+use std::io::{BufReader, Cursor, Read, Seek};
 use std::path::Path;
 
 use zip::ZipArchive;
@@ -29,12 +29,26 @@ pub(super) struct X3pHeights {
 impl X3pHeights {
     /// Reads `main.xml` only; such a value has no rows to give.
     pub(super) fn open_header(path: &Path) -> Result<Self> {
-        read_header(path).map(|(_, header)| Self::of(&header, Vec::new()))
+        read_header(path, file(path)?).map(|(_, header)| Self::of(&header, Vec::new()))
+    }
+
+    /// The same of a file in memory; `path` is only named in errors.
+    pub(super) fn header_of(path: &Path, bytes: Vec<u8>) -> Result<Self> {
+        read_header(path, Cursor::new(bytes)).map(|(_, header)| Self::of(&header, Vec::new()))
     }
 
     /// Reads the whole surface: a zip member cannot be read from its middle.
     pub(super) fn open(path: &Path) -> Result<Self> {
-        let (mut archive, header) = read_header(path)?;
+        Self::read_all(path, file(path)?)
+    }
+
+    /// The same of a file in memory; `path` is only named in errors.
+    pub(super) fn open_bytes(path: &Path, bytes: Vec<u8>) -> Result<Self> {
+        Self::read_all(path, Cursor::new(bytes))
+    }
+
+    fn read_all(path: &Path, source: impl Read + Seek) -> Result<Self> {
+        let (mut archive, header) = read_header(path, source)?;
         let samples = header.size.rows * header.size.columns;
         let bytes = member(
             path,
@@ -78,9 +92,13 @@ impl X3pHeights {
     }
 }
 
-fn read_header(path: &Path) -> Result<(ZipArchive<BufReader<File>>, Header)> {
+fn file(path: &Path) -> Result<BufReader<File>> {
     let file = File::open(path).map_err(|e| Error::io(path, &e))?;
-    let mut archive = ZipArchive::new(BufReader::new(file)).map_err(|e| {
+    Ok(BufReader::new(file))
+}
+
+fn read_header<R: Read + Seek>(path: &Path, source: R) -> Result<(ZipArchive<R>, Header)> {
+    let mut archive = ZipArchive::new(source).map_err(|e| {
         wrong(path, e.to_string()).expected("expected an .x3p file, which is a zip archive")
     })?;
     let main = archive.by_name("main.xml").map_err(|e| {
@@ -95,9 +113,9 @@ fn read_header(path: &Path) -> Result<(ZipArchive<BufReader<File>>, Header)> {
 }
 
 /// A member that must hold exactly `bytes`; its claimed size is not trusted.
-fn member(
+fn member<R: Read + Seek>(
     path: &Path,
-    archive: &mut ZipArchive<BufReader<File>>,
+    archive: &mut ZipArchive<R>,
     name: &str,
     bytes: u64,
 ) -> Result<Vec<u8>> {

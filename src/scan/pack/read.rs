@@ -14,7 +14,8 @@ use crate::error::{Error, ErrorKind, Result};
 use crate::scan::colour::{ColourHeader, jpeg_header};
 use crate::scan::folder::{Frames, SCAN_FILE, Scan, judge};
 use crate::scan::format::{ColourFormat, FrameSize, SampleKind};
-use crate::scan::height::HeightHeader;
+use crate::scan::height::{HeightHeader, is_x3p, read_x3p_header};
+use crate::scan::wire::SCAN_FORMAT;
 
 /// Names within a frame's group.
 pub(super) const HEIGHT: &str = "height";
@@ -31,6 +32,11 @@ const MOST_METADATA: u64 = 16 << 20;
 /// The array of a view.
 pub(super) fn view_role(index: usize) -> String {
     format!("view-{}", index + 1)
+}
+
+/// The entry of a frame that is kept as the .x3p file it was.
+pub(super) fn x3p_name(group: &str, role: &str) -> String {
+    format!("{group}/{role}.x3p")
 }
 
 /// Where a frame of a pack is.
@@ -191,12 +197,12 @@ impl Pack {
         let text = self.bytes(&format!("{}/{SCAN}", frame.group), MOST_METADATA)?;
         let text = String::from_utf8(text)
             .map_err(|_| Error::new(ErrorKind::Document, "not UTF-8").at(place.join(SCAN)))?;
-        let document = Document::parse(&place.join(SCAN), text)?;
+        let (document, record) = Document::parse_as(&place.join(SCAN), text, SCAN_FORMAT)?;
         let mut frames = InPack {
             pack: self,
             group: frame.group.clone(),
         };
-        let scan = judge(&place, &document, &mut frames)?;
+        let scan = judge(&place, &document, record, &mut frames)?;
         Ok(Scan {
             packed: Some(frame.clone()),
             ..scan
@@ -211,8 +217,13 @@ struct InPack<'a> {
 }
 
 impl Frames for InPack<'_> {
-    fn height(&mut self, _: &Path, view: Option<usize>) -> Result<HeightHeader> {
+    fn height(&mut self, file: &Path, view: Option<usize>) -> Result<HeightHeader> {
         let role = view.map_or(HEIGHT.to_string(), view_role);
+        if is_x3p(file) {
+            let name = x3p_name(&self.group, &role);
+            let bytes = self.pack.bytes(&name, MOST_ENTRY)?;
+            return read_x3p_header(&self.pack.path, bytes);
+        }
         let (content, size) = self.pack.array(&self.group, &role)?;
         let samples = match content {
             Content::U16 => SampleKind::U16,
@@ -277,6 +288,17 @@ impl Scan {
     pub(in crate::scan) fn jpeg_bytes(&self) -> Result<Vec<u8>> {
         let path = self.colour_path().unwrap_or_default();
         self.own_file(&path, &format!("{COLOUR}.jpg"))
+    }
+
+    /// The bytes of its height frame, or of a view's, if that is in .x3p; `path` is where it is outside of packs.
+    pub(in crate::scan) fn x3p_bytes(&self, path: &Path, view: Option<usize>) -> Result<Vec<u8>> {
+        let role = view.map_or(HEIGHT.to_string(), view_role);
+        match &self.packed {
+            None => std::fs::read(path).map_err(|e| Error::io(path, &e)),
+            Some(frame) => {
+                Pack::open(&frame.file)?.bytes(&x3p_name(&frame.group, &role), MOST_ENTRY)
+            }
+        }
     }
 
     fn own_file(&self, path: &Path, name: &str) -> Result<Vec<u8>> {

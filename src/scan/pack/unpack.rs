@@ -7,13 +7,14 @@ use crate::document::replace_file;
 use crate::error::{Error, ErrorKind, Result};
 use crate::scan::folder::{SCAN_FILE, read_scan};
 use crate::scan::format::ColourFormat;
+use crate::scan::height::is_x3p;
 use crate::scan::rows::{ColourRows, Counts, HeightRows};
 use crate::scan::write::{write_colour, write_height};
 use crate::scan::{ColourReader, HeightReader, Recording, Scan};
 
 /// Writes a recording's packed frames as scan folders below `into`, each named by its scan's id; returns them.
 ///
-/// Descriptions, encoder records and lossy pictures come back byte for byte; heights and other pictures sample for sample, and are read back and
+/// Descriptions, encoder records, .x3p files and lossy pictures come back byte for byte; heights and other pictures sample for sample, and are read back and
 /// compared. `scan.toml` comes last, so that a folder that broke off is no scan.
 ///
 /// # Errors
@@ -50,13 +51,19 @@ fn unpack_frame(scan: &Scan, into: &Path) -> Result<PathBuf> {
         Ok(path)
     };
     let description = &scan.description;
-    write_height(
-        &in_folder(&description.height.file)?,
-        &heights(scan, HeightReader::open(scan)?)?,
-    )?;
-    for view in &description.views {
-        let rows = heights(scan, HeightReader::open_view(scan, view)?)?;
-        write_height(&in_folder(&view.file)?, &rows)?;
+    let views = description.views.iter().enumerate();
+    let views = views.map(|(index, view)| (&view.file, Some((index, view))));
+    for (file, view) in std::iter::once((&description.height.file, None)).chain(views) {
+        let path = in_folder(file)?;
+        if is_x3p(&path) {
+            put(&path, &scan.x3p_bytes(&path, view.map(|(index, _)| index))?)?;
+            continue;
+        }
+        let reader = match view {
+            None => HeightReader::open(scan)?,
+            Some((_, view)) => HeightReader::open_view(scan, view)?,
+        };
+        write_height(&path, &heights(scan, reader)?)?;
     }
     if let Some(part) = &description.colour {
         let path = in_folder(&part.file)?;

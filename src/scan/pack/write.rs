@@ -1,5 +1,6 @@
 //! Packing a recording.
 
+use std::collections::BTreeSet;
 use std::io::{BufWriter, Seek, Write};
 use std::path::Path;
 
@@ -9,12 +10,13 @@ use zip::{CompressionMethod, ZipWriter};
 
 use super::codec::{pack_f32, pack_rgb, pack_u16};
 use super::layout::{Content, ListedFrame, METADATA, array, group, root};
-use super::read::{COLOUR, HEIGHT, PROFILES, SCAN, pack_scans, view_role};
+use super::read::{COLOUR, HEIGHT, PROFILES, SCAN, pack_scans, view_role, x3p_name};
 use super::{CHUNK_ROWS, PACK_ENDING};
 use crate::document::replace_checked_file;
 use crate::error::{Error, ErrorKind, Result};
 use crate::scan::format::{ColourFormat, FrameSize};
-use crate::scan::{ColourReader, Counts, HeightReader, Recording, SampleKind, Scan};
+use crate::scan::height::is_x3p;
+use crate::scan::{ColourReader, Counts, HeightReader, Recording, Scan};
 
 /// What packing came to.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -32,7 +34,7 @@ pub struct Packed {
 /// Before the file gets its name all that it holds is read back and compared with what went in.
 ///
 /// # Errors
-/// A frame cannot be read, is in .x3p (which cannot be written again), or the file cannot be written or does not read back.
+/// A frame cannot be read, or the file cannot be written or does not read back.
 pub fn pack_recording(recording: &Recording, path: &Path) -> Result<Packed> {
     if !super::is_pack(path) {
         return Err(Error::new(ErrorKind::Io, "not the name of a pack")
@@ -173,21 +175,6 @@ fn write_frame<W: Write + Seek>(
     scan: &Scan,
     frame: &str,
 ) -> Result<Contents> {
-    if scan.samples == SampleKind::F32
-        && scan
-            .description
-            .height
-            .file
-            .extension()
-            .is_some_and(|e| e.eq_ignore_ascii_case("x3p"))
-    {
-        return Err(Error::new(
-            ErrorKind::Mismatch,
-            "heights in .x3p, which is read but not written",
-        )
-        .at(scan.height_path())
-        .expected("expected .png, .tif, .tiff or .npy; export the heights as one of them"));
-    }
     zip.json(
         &format!("{frame}/{METADATA}"),
         &group(serde_json::json!({"id": scan.description.id, "colour_lossy": scan.colour_lossy})),
@@ -196,17 +183,30 @@ fn write_frame<W: Write + Seek>(
     if let Some(bytes) = scan.profile_bytes()? {
         zip.file(&format!("{frame}/{PROFILES}"), &bytes)?;
     }
-    let verbatim = match &scan.description.colour {
-        Some(part) if ColourFormat::required(&part.file)? == ColourFormat::Jpeg => {
-            zip.file(&format!("{frame}/{COLOUR}.jpg"), &scan.jpeg_bytes()?)?;
-            true
+    // What could not be written again is kept as the file it was.
+    let mut verbatim = BTreeSet::new();
+    if let Some(part) = &scan.description.colour
+        && ColourFormat::required(&part.file)? == ColourFormat::Jpeg
+    {
+        zip.file(&format!("{frame}/{COLOUR}.jpg"), &scan.jpeg_bytes()?)?;
+        verbatim.insert(COLOUR.to_string());
+    }
+    let views = scan.description.views.iter().enumerate();
+    let views = views.map(|(index, view)| (view_role(index), scan.view_path(view), Some(index)));
+    let heights = std::iter::once((HEIGHT.to_string(), scan.height_path(), None));
+    for (role, path, view) in heights.chain(views) {
+        if is_x3p(&path) {
+            let bytes = scan.x3p_bytes(&path, view)?;
+            zip.file(&x3p_name(frame, &role), &bytes)?;
+            verbatim.insert(role);
         }
-        _ => false,
-    };
+    }
     let mut contents = Contents::default();
     each_part(scan, &mut contents, |role, size, chunk, rows| {
+        if verbatim.contains(role) {
+            return Ok(());
+        }
         let (content, bytes, place) = match rows {
-            Chunk::Rgb(_) if verbatim => return Ok(()),
             Chunk::Heights(Counts::U16(counts)) => {
                 let whole = padded(counts, size.columns);
                 (Content::U16, pack_u16(&whole)?, format!("{chunk}/0"))

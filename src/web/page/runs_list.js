@@ -18,6 +18,10 @@ export async function listRuns(view, opened, signal) {
   let chosen = [];
   const begin = async (name, threads, resume) => {
     await send("api/runs/start", { name, threads, resume }, signal);
+    told.job = { over: false };
+    for (const run of told.runs) if (run.saved && run.name === name) run.state = "writing";
+    showList();
+    showForm(form, told, opened, begin);
     await follow();
   };
   const showList = () => {
@@ -30,13 +34,14 @@ export async function listRuns(view, opened, signal) {
     const mark = () => {
       const two = chosen.length === 2;
       if (two) {
-        const made = (id) => Date.parse(told.runs.find((run) => run.id === id).started) || 0;
-        const [before, after] = [...chosen].sort((a, b) => made(a) - made(b));
+        const of = (id) => made(told.runs.find((run) => run.id === id));
+        const [before, after] = [...chosen].sort((a, b) => of(a) - of(b));
         compare.href = `#/runs/compare?${new URLSearchParams({ before, after })}`;
       } else compare.removeAttribute("href");
       compare.setAttribute("aria-disabled", String(!two));
     };
-    const rows = told.runs.map((run) => line(run, told, chosen, mark, begin, list));
+    const made = (run) => Date.parse(run.started) || 0;
+    const rows = [...told.runs].sort((a, b) => made(b) - made(a)).map((run) => line(run, told, chosen, mark, begin, list));
     list.append(...rows, make("div", { className: "bar" }, compare, make("span", {}, "Tick two finished runs to see what changed.")));
     mark();
   };
@@ -65,8 +70,9 @@ export async function listRuns(view, opened, signal) {
   };
   showList();
   showForm(form, told, opened, begin);
+  if (told.job?.over) showJob(progress, told.job, signal);
   document.body.dataset.run = "ready";
-  if (told.job) await follow();
+  if (told.job && !told.job.over) await follow();
   for (;;) {
     await new Promise((done) => setTimeout(done, OTHERS_EVERY_MS));
     if (signal.aborted) return;
@@ -125,10 +131,17 @@ function freeName(runs) {
 
 function showForm(box, told, opened, begin) {
   const { start, job } = told;
+  // What the user typed and where the focus is outlast a new look.
+  const old = box.querySelector("input[type=text]");
+  const typed = old && old.value !== old.dataset.offered ? old.value : null;
+  const focused = document.activeElement === old;
   box.replaceChildren(make("h2", {}, "Measure what is open"));
   if (!start.can) { box.append(state(start.why_not)); return; }
   const busy = Boolean(job && !job.over);
-  const name = make("input", { type: "text", value: freeName(told.runs), maxLength: 60, required: true, autocomplete: "off" });
+  const offered = freeName(told.runs);
+  const taken = told.runs.some((run) => run.name === typed);
+  const name = make("input", { type: "text", value: taken ? offered : typed ?? offered, maxLength: 60, required: true, autocomplete: "off" });
+  name.dataset.offered = offered;
   const threads = make("input", { type: "number", min: 1, max: 1024, step: 1, value: start.threads, required: true });
   const go = make("button", { type: "submit", className: "main", disabled: busy }, "Start");
   const wrong = make("div");
@@ -149,9 +162,10 @@ function showForm(box, told, opened, begin) {
   fact("Calibrations", start.calibrations ?? "none: scanners are taken as true");
   fact("Goes to", `${opened.places.save_to}/runs`);
   box.append(form, list);
+  if (focused) name.focus();
 }
 
-const PHASES = { starting: "Starting", reading: "Reading the scans' descriptions", measuring: "Measuring", stopping: "Stopping: recordings under way are finished first", done: "Finished", stopped: "Stopped; it can be gone on with", failed: "Could not be done" };
+const PHASES = { starting: "Starting", reading: "Reading the scans' descriptions", measuring: "Measuring", stopping: "Stopping: recordings under way are finished first", done: "Finished", stopped: "Stopped", failed: "Could not be done" };
 
 // Made once and then changed, so that what has the focus keeps it.
 function showJob(box, job, signal) {
@@ -167,14 +181,14 @@ function showJob(box, job, signal) {
       make("progress", { max: 1, ariaLabel: "Scans measured" }), make("p", { className: "facts" }), make("div", { className: "told" }), stop);
   }
   const [phase, bar, facts, told, stop] = [...box.children].slice(1);
-  const words = PHASES[job.phase] + (job.over && job.took_s ? ` after ${span(job.took_s)}` : "");
+  const words = PHASES[job.phase] + (job.over && job.took_s ? ` after ${span(job.took_s)}` : "") + (job.phase === "stopped" ? "; it can be gone on with" : "");
   if (phase.textContent !== words) phase.textContent = words;
   const reading = job.phase === "reading" || job.phase === "starting";
   bar.hidden = job.over;
-  bar.max = Math.max(1, reading ? job.scans_found : job.scans);
-  bar.value = reading ? job.scans_read : job.scans_done;
+  bar.max = Math.max(1, job.scans);
+  if (reading) bar.removeAttribute("value"); else bar.value = job.scans_done;
   const parts = [];
-  if (reading) parts.push(`${whole.format(job.scans_read)} of ${whole.format(job.scans_found)} read`);
+  if (reading) parts.push(`${whole.format(job.scans_read)} scans read`);
   else {
     parts.push(`${whole.format(job.scans_done)} of ${count(job.scans, "scan")}, ${whole.format(job.recordings_done)} of ${count(job.recordings, "recording")}`);
     if (job.recordings_before) parts.push(`${whole.format(job.recordings_before)} done before`);

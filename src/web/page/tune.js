@@ -33,12 +33,15 @@ class Bench {
     this.autoFit = true;
   }
   get profile() { return this.steps.now.profile; }
+  // What decides which fields there are.
+  get build() { return JSON.stringify([this.profile.base, Boolean(this.profile.learn), this.profile.class.map((it) => [it.name, Boolean(it.lab), Boolean(it.composition), it.depth_mm !== undefined])]); }
   asked() { return { profile: this.profile, from: this.from }; }
   asking(what) { return ask(`api/tune/${this.scan.id}/${what}${this.from ? `?${new URLSearchParams({ from: this.from })}` : ""}`, this.signal); }
   async open() {
     const about = await (await this.asking("profile")).json();
     this.about = about;
     this.base = about.profile;
+    document.getElementById("where").textContent = `${this.base.name} by ${this.scan.name}`;
     this.steps = new Steps({ profile: fromAddress(about.profile, this.words), strokes: this.keptStrokes() });
     this.lay();
     this.preview = new Preview(this.scan.id, this.signal, (told) => this.shown(told), (error) => this.refused(error), (words) => this.say(words));
@@ -51,7 +54,7 @@ class Bench {
     this.tools();
     this.panel();
     this.shown(this.start);
-    if (this.steps.now.strokes.length) this.map.showStrokes(this.steps.now.strokes);
+    if (this.steps.now.strokes.length) this.map.showStrokes(this.strokes());
     if (this.start.about.has_colour) await this.colour();
     if (JSON.stringify(this.profile) !== JSON.stringify(this.base)) this.preview.ask(this.asked());
     document.body.dataset.tune = "ready";
@@ -79,7 +82,7 @@ class Bench {
     this.undo = button("Undo", () => this.go(-1));
     this.redo = button("Redo", () => this.go(1));
     this.reset = button("Reset", () => this.set({ profile: this.base, strokes: [] }, null));
-    this.save = button("Save …", () => this.saving(), "main");
+    this.save = button("Save …", () => this.saving(), "go");
     this.fields = new Fields(() => this.profile, (profile, what) => this.set({ profile }, what));
     this.colours = new ColourPanel(this.fields, () => this.profile, (profile, what) => this.set({ profile }, what), Number(this.words.get("class")) || 0, () => { this.remember(); this.panel(); this.sheet.querySelector("input:checked")?.focus(); });
     for (const [key, name] of TABS) {
@@ -100,7 +103,7 @@ class Bench {
     this.head = make("div", { className: "bar from" }, make("b", {}, this.base.name), make("label", { htmlFor: "tune-from" }, "started from"), from);
     this.view.replaceChildren(make("div", { className: "tune" },
       make("div", { className: "stage" }, this.bar, this.brushBar, this.box, this.read),
-      make("div", { className: "desk" }, this.head, this.result, this.status, this.wrong, this.tabs, this.sheet, make("div", { className: "bar acts" }, this.undo, this.redo, this.reset, make("span", { className: "gap" }), this.save))));
+      make("div", { className: "bench" }, this.head, this.result, this.status, this.wrong, this.tabs, this.sheet, make("div", { className: "bar acts" }, this.undo, this.redo, this.reset, make("span", { className: "gap" }), this.save))));
     this.onKey = (event) => {
       if (!(event.ctrlKey || event.metaKey) || event.altKey || document.querySelector("dialog[open]")) return;
       const key = event.key.toLowerCase();
@@ -150,7 +153,7 @@ class Bench {
   panel() {
     for (const tab of this.tabs.children) { const on = tab.id === `tune-tab-${this.tab}`; tab.ariaSelected = String(on); tab.tabIndex = on ? 0 : -1; }
     this.sheet.setAttribute("aria-labelledby", `tune-tab-${this.tab}`);
-    this.shape = JSON.stringify(this.profile.class.map((it) => [it.name, Boolean(it.lab), Boolean(it.composition), Boolean(it.depth_mm)])) + this.profile.base + Boolean(this.profile.learn);
+    this.shape = this.build;
     this.colours.close();
     const now = () => this.profile, edit = (profile, what) => this.set({ profile }, what);
     const parts = {
@@ -169,10 +172,10 @@ class Bench {
   }
   go(by) { if (this.steps.go(by)) this.moved(null); }
   moved(what) {
-    const shape = JSON.stringify(this.profile.class.map((it) => [it.name, Boolean(it.lab), Boolean(it.composition), Boolean(it.depth_mm)])) + this.profile.base + Boolean(this.profile.learn);
-    if (shape !== this.shape) { this.panel(); this.tools(); } else if (what === null || this.tab === "colour") this.fields.refresh(what === null);
+    const shape = this.build;
+    if (shape !== this.shape) { this.panel(); this.tools(); what = null; } else if (what === null || this.tab === "colour") this.fields.refresh(what === null);
     if (this.tab === "colour") this.colours.show();
-    if (what === null && this.map) this.map.showStrokes(this.steps.now.strokes);
+    if (what === null && this.map) this.map.showStrokes(this.strokes());
     this.remember();
     this.buttons();
     this.preview?.ask(this.asked());
@@ -203,7 +206,24 @@ class Bench {
     if (this.tab === "table") this.panel();
     this.buttons();
   }
-  showClasses() { if (this.told && this.start) this.map.showClasses(this.told.classes, this.changedOnly ? this.start.classes : null); else if (this.told) this.map.showClasses(this.told.classes, null); }
+  showClasses() {
+    if (!this.told) return;
+    const [was, is] = [this.start?.about.classes, this.told.about.classes];
+    let before = this.changedOnly ? this.start?.classes : null;
+    if (before && JSON.stringify(was) !== JSON.stringify(is)) {
+      // Classes go by their name: the same one may stand in another place now, or be gone.
+      const place = new Uint8Array(256).fill(254);
+      place[255] = 255;
+      was.forEach((name, k) => { if (is.includes(name)) place[k] = is.indexOf(name); });
+      before = before.map((k) => place[k]);
+    }
+    this.map.showClasses(this.told.classes, before ?? null);
+  }
+  // Strokes with the place that their class has now; those of a class that is gone are left out.
+  strokes() {
+    const names = this.profile.class.map((it) => it.name);
+    return this.steps.now.strokes.filter((it) => it.name === null || names.includes(it.name)).map((it) => ({ ...it, label: it.name === null ? 0 : 1 + names.indexOf(it.name) }));
+  }
   refused(error) {
     const words = error.told?.error ?? error.message, key = error.told?.key;
     const beside = key && this.fields.blame(key, words.replace(`${key}: `, ""));
@@ -223,9 +243,10 @@ class Bench {
   }
   select(piece, centre) { this.selected = piece; this.map.select(piece, centre); if (this.tab === "table") this.panel(); }
   stroked(stroke) {
-    if (!stroke) { this.map.showStrokes(this.steps.now.strokes); return; }
+    if (!stroke) { this.map.showStrokes(this.strokes()); return; }
     this.erasing = stroke.label === 0;
-    this.set({ strokes: [...this.steps.now.strokes, stroke] }, `stroke ${this.steps.now.strokes.length}`);
+    const { label, radius_mm, points } = stroke;
+    this.set({ strokes: [...this.steps.now.strokes, { name: label ? this.profile.class[label - 1].name : null, radius_mm, points }] }, `stroke ${this.steps.now.strokes.length}`);
     if (this.autoFit) this.fit();
   }
   // One fit at a time; what is painted meanwhile is fitted to next.

@@ -4,7 +4,7 @@ import { dates, digits, make, state } from "./kit.js";
 const MOST = 60, whole = digits(0);
 
 export function choose(view, opened, words) {
-  const search = make("input", { type: "search", value: words.get("q") ?? "", ariaLabel: "Filter by name, product or scanner", placeholder: "Name, product, scanner" });
+  const search = make("input", { type: "search", value: words.get("q") ?? "", ariaLabel: "Filter by name, product or scanner", title: "Name, product, scanner" });
   const count = make("span", { role: "status" });
   const cards = make("ul", { className: "cards" });
   view.replaceChildren(make("div", { className: "bar" }, make("b", {}, "Choose a scan to tune its product profile with:"), search, count), make("div", { className: "choose" }, cards));

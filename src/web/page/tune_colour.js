@@ -38,14 +38,14 @@ export class ColourPanel {
     for (const axis of AXES) {
       const chart = make("div", { className: "histogram" });
       const path = ["class", this.own, "lab", axis.key];
-      const head = rule.lab ? this.fields.range(axis.name, "", path, { step: 0.5 }) : make("div", { className: "field range" }, make("span", { className: "name" }, axis.name));
+      const head = rule.lab ? this.fields.range(axis.name, "", path, { step: 0.5 }) : make("div", { className: "entry range" }, make("span", { className: "name" }, axis.name));
       const histogram = new Histogram(chart, axis, (end, value) => this.move(axis.key, end, value));
       this.histograms.push(histogram);
       out.push(make("div", { className: "axisbox" }, head, chart));
     }
     const together = make("input", { type: "checkbox", checked: this.together });
     together.onchange = () => { this.together = together.checked; };
-    out.push(make("div", { className: "field tick" }, make("label", {}, together, "Limits that meet move together")), this.told);
+    out.push(make("div", { className: "entry tick" }, make("label", {}, together, "Limits that meet move together")), this.told);
     if (profile.learn) {
       const { between, axis, method, max_move } = profile.learn;
       out.push(make("fieldset", {}, make("legend", {}, "Learned limit"), make("p", {}, `The limit between ${between.join(" and ")} on ${axis.toUpperCase()}* is learned from each recording (${method}, at most ${max_move} away).`),

@@ -51,12 +51,12 @@ export class Fields {
   labelled(label, unit, field, hint) {
     const head = make("label", { htmlFor: field.input.id }, label);
     if (unit) head.append(make("span", { className: "unit" }, ` ${unit}`));
-    return make("div", { className: "field" }, head, field.input, ...(hint ? [make("small", {}, hint)] : []), field.wrong);
+    return make("div", { className: "entry" }, head, field.input, ...(hint ? [make("small", {}, hint)] : []), field.wrong);
   }
   check(label, path, hint) {
     const input = make("input", { type: "checkbox" });
     const field = this.add(path, input, () => [input.checked], () => { input.checked = Boolean(at(this.now(), path)); });
-    return make("div", { className: "field tick" }, make("label", {}, input, label), ...(hint ? [make("small", {}, hint)] : []), field.wrong);
+    return make("div", { className: "entry tick" }, make("label", {}, input, label), ...(hint ? [make("small", {}, hint)] : []), field.wrong);
   }
   choice(label, path, options, hint) {
     const input = make("select", {}, ...options.map(([value, text]) => new Option(text, value)));
@@ -65,7 +65,7 @@ export class Fields {
   }
   // From and to of one limit; both empty where `optional`: no limit.
   range(label, unit, path, { per = 1, optional = false, step = "any" } = {}) {
-    const inputs = ["from", "to"].map((end) => make("input", { type: "number", step, inputMode: "decimal", ariaLabel: `${label}${unit ? `, ${unit}` : ""}: ${end}`, placeholder: optional ? "none" : "" }));
+    const inputs = ["from", "to"].map((end) => make("input", { type: "number", step, inputMode: "decimal", ariaLabel: `${label}${unit ? `, ${unit}` : ""}: ${end}` }));
     const read = () => {
       if (inputs.some((input) => input.validity.badInput)) return [0, "not a number"];
       const empty = inputs.filter((input) => input.value === "").length;
@@ -83,6 +83,6 @@ export class Fields {
     for (const field of fields) field.group = inputs;
     inputs[1].setAttribute("aria-describedby", fields[0].wrong.id);
     for (const input of inputs) input.onblur = () => { if (!fields[0].wrong.textContent && !inputs.includes(document.activeElement)) fields.forEach((field) => field.show()); };
-    return make("div", { className: "field range" }, make("span", { className: "name" }, label, make("span", { className: "unit" }, unit ? ` ${unit}` : "")), inputs[0], make("span", {}, "to"), inputs[1], fields[0].wrong);
+    return make("div", { className: "entry range" }, make("span", { className: "name" }, label, make("span", { className: "unit" }, unit ? ` ${unit}` : "")), inputs[0], make("span", {}, "to"), inputs[1], fields[0].wrong);
   }
 }

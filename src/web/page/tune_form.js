@@ -15,7 +15,7 @@ export function piecePanel(fields) {
 }
 
 const PARTS = ["water", "ice", "protein", "fat", "carbohydrate", "fibre", "ash"];
-const swatch = (k) => { const dot = make("span", { className: "swatch", ariaHidden: "true" }); dot.style.background = `rgb(${CLASS_COLOURS[k % CLASS_COLOURS.length]})`; return dot; };
+const swatch = (k) => { const dot = make("span", { className: "dot", ariaHidden: "true" }); dot.style.background = `rgb(${CLASS_COLOURS[k % CLASS_COLOURS.length]})`; return dot; };
 
 // A class keeps either a given density or a composition.
 function densityOf(rule, kind) {
@@ -34,7 +34,7 @@ export function classPanel(fields, now, edit, temperature_c) {
     const list = now().class.map((it) => { const { depth_mm, depth, ...rest } = it; return it.name === base.value ? { ...rest, depth: "through" } : depth_mm || depth ? it : { ...it, depth: "through" }; });
     classes(list, base.value);
   };
-  out.push(make("div", { className: "field" }, make("label", { htmlFor: "tune-base" }, "Base class"), base, make("small", {}, "Takes what no limit claims, and lies under every layer.")));
+  out.push(make("div", { className: "entry" }, make("label", { htmlFor: "tune-base" }, "Base class"), base, make("small", {}, "Takes what no limit claims, and lies under every layer.")));
   profile.class.forEach((rule, k) => {
     const box = make("fieldset", {}, make("legend", {}, swatch(k), rule.name));
     const path = ["class", k], isBase = rule.name === profile.base;
@@ -44,7 +44,7 @@ export function classPanel(fields, now, edit, temperature_c) {
     const kind = make("select", { id: `tune-density-${k}` }, new Option("given", "given"), new Option("from composition", "composition"));
     kind.value = rule.composition ? "composition" : "given";
     kind.onchange = () => edit(put(now(), path, densityOf(now().class[k], kind.value)), null);
-    box.append(make("div", { className: "field" }, make("label", { htmlFor: kind.id }, "Density"), kind));
+    box.append(make("div", { className: "entry" }, make("label", { htmlFor: kind.id }, "Density"), kind));
     if (rule.composition) {
       const parts = make("div", { className: "grid" }, ...PARTS.map((part) => fields.number(part[0].toUpperCase() + part.slice(1), "%", [...path, "composition", part], { per: 0.01, step: 0.1, min: 0, optional: true })));
       box.append(make("p", { className: "hint" }, "Shares of mass; they make 100 %."), parts,
@@ -53,10 +53,10 @@ export function classPanel(fields, now, edit, temperature_c) {
     } else box.append(fields.number("Density", "kg/m³", [...path, "density_kg_m3"], { step: 1, min: 50 }));
     if (!isBase) {
       const depth = make("select", { id: `tune-depth-${k}` }, new Option("through to the belt", "through"), new Option("a layer over the base", "layer"));
-      depth.value = rule.depth_mm ? "layer" : "through";
+      depth.value = rule.depth_mm !== undefined ? "layer" : "through";
       depth.onchange = () => { const { depth: _, depth_mm: __, ...rest } = now().class[k]; edit(put(now(), path, depth.value === "layer" ? { ...rest, depth_mm: 3 } : { ...rest, depth: "through" }), null); };
-      box.append(make("div", { className: "field" }, make("label", { htmlFor: depth.id }, "Reaches"), depth));
-      if (rule.depth_mm) box.append(fields.number("Layer", "mm", [...path, "depth_mm"], { step: 0.1, min: 0 }));
+      box.append(make("div", { className: "entry" }, make("label", { htmlFor: depth.id }, "Reaches"), depth));
+      if (rule.depth_mm !== undefined) box.append(fields.number("Layer", "mm", [...path, "depth_mm"], { step: 0.1, min: 0 }));
     }
     box.append(row);
     out.push(box);
@@ -68,7 +68,7 @@ export function classPanel(fields, now, edit, temperature_c) {
     wrong.textContent = !/^[a-z0-9_-]+$/.test(name.value) ? "a to z, 0 to 9, - and _, as the name becomes part of column names" : now().class.some((it) => it.name === name.value) ? "there is a class of this name" : "";
     if (!wrong.textContent) classes([...now().class, { name: name.value, lab: { l: [0, 100], a: [-128, 128], b: [-128, 128] }, density_kg_m3: 1000, depth: "through" }]);
   };
-  out.push(make("div", { className: "field" }, make("label", { htmlFor: name.id }, "Another class"), name, add, make("small", {}, "It is tried last. The class named fat gives the fat share."), wrong));
+  out.push(make("div", { className: "entry" }, make("label", { htmlFor: name.id }, "Another class"), name, add, make("small", {}, "It is tried last. The class named fat gives the fat share."), wrong));
   return out;
 }
 

@@ -30,14 +30,14 @@ export async function saveDialog({ scan, asked, basedOn, folder, before, now, on
   const rows = told.changes.map((it) => make("tr", {}, make("th", { scope: "row" }, inWords(it.key)), make("td", {}, value(it.before)), make("td", {}, value(it.after))));
   const effect = SUMS.map(([name, show, differ]) => make("tr", {}, make("th", { scope: "row" }, name), make("td", {}, show(before)), make("td", {}, show(now)), make("td", {}, differ(before, now))));
   const name = make("input", { id: "tune-file", value: told.file, autocomplete: "off", spellcheck: false });
-  const save = make("button", { type: "submit", className: "main" }, "Save");
+  const save = make("button", { type: "submit", className: "go" }, "Save");
   const columns = (...texts) => make("thead", {}, make("tr", {}, make("td", {}), ...texts.map((text) => make("th", { scope: "col" }, text))));
   const form = make("form", { method: "dialog" }, make("h2", {}, "Save as a new profile"));
   if (!rows.length) form.append(make("p", {}, "Nothing differs from the profile it started from."));
   else form.append(make("h3", {}, "What changes"), make("table", {}, columns("Old", "New"), make("tbody", {}, ...rows)));
   form.append(make("h3", {}, "What it does to this scan"), make("table", {}, columns("Started from", "Now", "Change"), make("tbody", {}, ...effect)));
   if (told.drops_fit) form.append(make("p", { className: "notice" }, "The old profile says which weighings it was fitted to. This one weighs otherwise, so that it says so no more: compare it with weighings before you rely on it."));
-  form.append(make("div", { className: "field wide" }, make("label", { htmlFor: name.id }, "File"), name, make("small", {}, `In ${folder}. Named after product and day of the scan; a file that is there is never replaced. What was opened stays as it is.`)), wrong,
+  form.append(make("div", { className: "entry wide" }, make("label", { htmlFor: name.id }, "File"), name, make("small", {}, `In ${folder}. Named after product and day of the scan; a file that is there is never replaced. What was opened stays as it is.`)), wrong,
     make("div", { className: "row" }, save, close));
   form.onsubmit = async (event) => {
     event.preventDefault();
@@ -45,7 +45,7 @@ export async function saveDialog({ scan, asked, basedOn, folder, before, now, on
     wrong.replaceChildren();
     try {
       const saved = await (await send(`api/tune/${scan}/save`, { ...asked, based_on: basedOn, file: name.value })).json();
-      const done = make("button", { type: "button", className: "main", onclick: () => dialog.close() }, "Done");
+      const done = make("button", { type: "button", className: "go", onclick: () => dialog.close() }, "Done");
       form.replaceChildren(make("h2", { role: "status" }, "Saved"), make("p", { className: "path" }, saved.saved), make("p", {}, "Measure with it:"), make("pre", { tabIndex: 0 }, `weighlight measure SCAN --product "${saved.saved}"`),
         make("p", {}, make("a", { href: `#/tune/${scan}?from=${encodeURIComponent(saved.file)}`, onclick: () => dialog.close() }, "Go on from the saved profile")), make("div", { className: "row" }, done));
       done.focus();

@@ -38,6 +38,14 @@ const PAINT: &str = "
   document.body.dataset.strokes = 'done';
 })()";
 
+/// Puts a number into the first field that fits, as typing it at once would.
+fn put(browser: &Browser, css: &str, number: &str) {
+    browser.run(&format!(
+        "const field = document.querySelector({}); field.focus(); field.value = '{number}'; field.dispatchEvent(new Event('input', {{ bubbles: true }}))",
+        json!(css)
+    ));
+}
+
 #[test]
 fn from_a_scan_to_a_saved_profile() {
     let server = Server::start();
@@ -82,18 +90,18 @@ fn from_a_scan_to_a_saved_profile() {
     browser
         .wait("document.body.dataset.tune === 'ready' && document.querySelector('.sums tr.moved')");
     assert_eq!(
-        browser.run("return document.querySelector('.field.range input').value"),
+        browser.run("return document.querySelector('.entry.range input').value"),
         "68"
     );
     // What is wrong is said beside its field, and the last sound values stay.
-    browser.fill(".field.range input", "101");
+    put(&browser, ".entry.range input", "101");
     browser.wait("[...document.querySelectorAll('.wrong')].some((it) => it.textContent)");
     assert_eq!(browser.accessibility(), Vec::<String>::new());
-    browser.fill(".field.range input", "68");
+    put(&browser, ".entry.range input", "68");
     browser.wait("[...document.querySelectorAll('.wrong')].every((it) => !it.textContent)");
     // Piece rules have the scan measured again.
     browser.click("#tune-tab-pieces");
-    browser.fill(".sheet .field:nth-of-type(2) input", "60");
+    put(&browser, ".sheet .entry:nth-of-type(2) input", "60");
     browser.wait("Number(document.body.dataset.again) > 0");
     browser.picture("tune-pieces");
     for tab in ["classes", "weight", "table"] {
@@ -102,7 +110,7 @@ fn from_a_scan_to_a_saved_profile() {
         assert_eq!(browser.accessibility(), Vec::<String>::new(), "{tab}");
     }
     // Saved, with what it does shown before.
-    browser.click(".acts .main");
+    browser.click(".acts .go");
     browser.wait("document.querySelector('dialog[open]')");
     browser.picture("tune-save");
     assert_eq!(browser.accessibility(), Vec::<String>::new());
@@ -114,9 +122,9 @@ fn from_a_scan_to_a_saved_profile() {
     assert_eq!(product.classes[0].lab.unwrap().l.low, 68.0);
     assert_eq!(product.piece.min_area_cm2, 60.0);
     browser.picture("tune-saved");
-    browser.click("dialog .main");
+    browser.click("dialog .go");
     // The same name again is a conflict that the page shows.
-    browser.click(".acts .main");
+    browser.click(".acts .go");
     browser.wait("document.querySelector('dialog[open]')");
     browser.fill("#tune-file", name.as_str().unwrap());
     browser.click("dialog button[type=submit]");
@@ -146,12 +154,15 @@ fn limits_follow_the_brush_in_the_dark_and_on_a_phone() {
     browser.wait("document.body.dataset.strokes === 'done'");
     browser.wait("document.body.dataset.fitted === 'yes'");
     // Fitted limits are far from the spoiled 90, where fat ends.
-    browser.wait("(() => { const low = Number(document.querySelector('.field.range input').value); return low > 45 && low < 80; })()");
+    browser.wait("(() => { const low = Number(document.querySelector('.entry.range input').value); return low > 45 && low < 80; })()");
     browser.picture("tune-brush-dark");
     assert_eq!(browser.accessibility(), Vec::<String>::new());
     browser.size(390, 844);
     browser.picture("tune-phone");
     assert_eq!(browser.accessibility(), Vec::<String>::new());
     let wide = browser.run("return document.documentElement.scrollWidth");
-    assert_eq!(wide, json!(390), "the page is wider than the phone");
+    assert!(
+        wide.as_u64() <= Some(390),
+        "the page is {wide} px wide on a phone"
+    );
 }

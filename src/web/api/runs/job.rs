@@ -10,7 +10,7 @@ use jiff::Timestamp;
 use serde::Deserialize;
 use serde_json::{Value, json};
 use weighlight::runs::{
-    Effort, Event, Pace, RejectedRow, Reprocess, RunResult, RunState, Shard, Stage, Surroundings,
+    Effort, Event, Pace, RejectedRow, Reprocess, RunResult, RunState, Shard, Surroundings,
     reprocess, standing,
 };
 use weighlight::{Error, ErrorKind};
@@ -59,7 +59,6 @@ struct Job {
     place: Place,
     phase: Phase,
     stop: Arc<AtomicBool>,
-    found: usize,
     read: usize,
     /// Recordings to measure, measured, and measured before.
     recordings: [usize; 3],
@@ -104,7 +103,6 @@ impl Board {
             place,
             phase: Phase::Starting,
             stop: stop.clone(),
-            found: 0,
             read: 0,
             recordings: [0; 3],
             pace: Pace::default(),
@@ -149,28 +147,26 @@ impl Job {
             .map_or(self.took_s, |since| since.elapsed().as_secs_f64())
     }
 
-    fn tell(&mut self, stage: Stage<'_>) {
-        match stage {
-            Stage::Found { scans } => {
+    fn tell(&mut self, event: Event<'_>) {
+        match event {
+            Event::Read { scans } => {
                 self.phase = Phase::Reading;
-                self.found = scans;
+                self.read = scans;
             }
-            Stage::Read { scans } => self.read += scans,
-            Stage::Listed { .. } => {}
-            Stage::Run(Event::Begin {
+            Event::Begin {
                 to_do,
                 done_before,
                 frames_to_do,
                 ..
-            }) => {
+            } => {
                 self.phase = Phase::Measuring;
                 self.measuring_since = Some(Instant::now());
                 self.recordings = [to_do, 0, done_before];
                 self.pace.to_do = frames_to_do;
             }
-            Stage::Run(Event::Measured {
+            Event::Measured {
                 frames, rejected, ..
-            }) => {
+            } => {
                 self.recordings[1] += 1;
                 self.pace.done += frames;
                 self.rejected += rejected.len();
@@ -190,7 +186,6 @@ impl Job {
             "name": self.place.name,
             "phase": if stopping { "stopping" } else { self.phase.word() },
             "over": self.phase.is_over(),
-            "scans_found": self.found,
             "scans_read": self.read,
             "recordings": self.recordings[0],
             "recordings_done": self.recordings[1],
