@@ -345,6 +345,6 @@ mod tests {
             .unwrap_err()
             .to_string();
         assert!(message.contains("pieces.xls"), "{message}");
-        assert!(message.contains(".csv or .parquet"), "{message}");
+        assert!(message.contains(".csv, .parquet or .json"), "{message}");
     }
 }

@@ -44,10 +44,11 @@ function show(out, told, signal) {
   pick.value = String(Math.max(0, first));
   const draw = () => told.series[pick.value] && plot(picture, said, told.series[pick.value], told.events);
   pick.onchange = draw;
-  const span = told.span ? `, ${dates.format(new Date(told.span[0]))} to ${dates.format(new Date(told.span[1]))}` : "";
+  const ends = (told.span ?? []).map((time) => dates.format(new Date(time)));
+  const span = [...new Set(ends)].join(" to ");
   out.replaceChildren(
     make("p", { className: `verdict ${mark}` }, make("b", {}, make("span", { ariaHidden: "true" }, `${sign} `), `${told.standing[0].toUpperCase()}${told.standing.slice(1)}`), make("span", {}, `Scanner ${told.scanner}, at the newest check${because}.`)),
-    make("p", { className: "facts" }, `${told.checks} ${told.checks === 1 ? "check" : "checks"}${span}. Log: ${told.log}.`),
+    make("p", { className: "facts" }, `${told.checks} ${told.checks === 1 ? "check" : "checks"}${span && `, ${span}`}. Log: ${told.log}.`),
     ...told.damage.map((text) => failure(`The log is not as it was written: ${text}`)),
     ...told.notices.map((text) => make("p", { className: "facts" }, text)),
     make("div", { className: "bar" }, make("label", {}, "Quantity", pick)),
