@@ -144,14 +144,11 @@ impl Queue {
 
 /// Measures units until there are no more.
 pub(super) fn work(queue: &Queue, settings: &RunSettings, to_writer: &SyncSender<Message>) {
-    let mut pool: Option<rayon::ThreadPool> = None;
+    let mut pool: Option<(usize, rayon::ThreadPool)> = None;
     while let Some((unit, threads)) = queue.take() {
-        if pool
-            .as_ref()
-            .is_none_or(|pool| pool.current_num_threads() != threads)
-        {
+        if pool.as_ref().is_none_or(|(its, _)| *its != threads) {
             match new_pool(threads) {
-                Ok(new) => pool = Some(new),
+                Ok(new) => pool = Some((threads, new)),
                 Err(error) => {
                     // The writer may have gone away already, which ends the work just the same.
                     let _ = to_writer.send(Message::Failed(error));
@@ -161,7 +158,7 @@ pub(super) fn work(queue: &Queue, settings: &RunSettings, to_writer: &SyncSender
         }
         let measure = || measure_unit(&unit, settings);
         let outcome = match &pool {
-            Some(pool) => pool.install(measure),
+            Some((_, pool)) => pool.install(measure),
             None => measure(),
         };
         // The writer has gone away when the disk failed.
