@@ -1,11 +1,11 @@
 // The frame of the page: asks once what was opened, and shows the view that the address names.
 import { ask, failure, make } from "./kit.js";
-import { agree } from "./agree.js";
-import { check } from "./check.js";
-import { list } from "./list.js";
-import { look } from "./look.js";
-import { runs } from "./runs.js";
-import { tune } from "./tune.js";
+import { agree } from "./agree/agree.js";
+import { check } from "./check/check.js";
+import { list } from "./look/list.js";
+import { look } from "./look/look.js";
+import { runs } from "./runs/runs.js";
+import { tune } from "./tune/tune.js";
 
 // The jobs, in the order of the bar. Each view fills `view`, and returns what to do on leaving (or nothing).
 // show(view, opened, words, rest): words are the address's query, rest is what follows the job's name in its path.

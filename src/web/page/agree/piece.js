@@ -1,5 +1,5 @@
 // One piece of a comparison: its row, its scan where that was opened; setting its pair aside with a reason, and taking it back.
-import { ask, dates, digits, failure, make, send, state, withUncertainty } from "./kit.js";
+import { ask, dates, digits, failure, make, send, state, withUncertainty } from "../kit.js";
 
 const TITLES = {
   recording: "Recording", scan: "Scan", piece: "Piece", lane: "Lane", time: "Scanned", x_mm: "Across", y_mm: "Along", length_mm: "Length", width_mm: "Width", max_height_mm: "Largest height",

@@ -1,5 +1,5 @@
 // Tune without a scan: choose one.
-import { dates, digits, make, state } from "./kit.js";
+import { dates, digits, make, state } from "../kit.js";
 
 const MOST = 60, whole = digits(0);
 

@@ -1,7 +1,7 @@
 // What ran over the belt in one run: by product, hour and lane, against limits.
-import { ask, failure, make, state, withUncertainty } from "./kit.js";
-import { byHour, byLane, byProduct } from "./runs_charts.js";
-import { count, fixed, rate, remember, share, table, when, whole } from "./runs_kit.js";
+import { ask, failure, make, state, withUncertainty } from "../kit.js";
+import { byHour, byLane, byProduct } from "./charts.js";
+import { count, fixed, rate, remember, share, table, when, whole } from "./kit.js";
 
 const LIMITS = [
   { key: "most_out_of_spec_percent", words: "Out of spec at most, %", kind: "most_out_of_spec_fraction", found: (value) => fixed(100 * value, 2, " %"), limit: (value) => `at most ${rate(100 * value)} % out of spec` },

@@ -1,7 +1,7 @@
 // What a check came to: verdict, what to adjust, errors in their tolerances, residuals, colours, cost.
-import { chart } from "./charts.js";
-import { dates, digits, make, withUncertainty } from "./kit.js";
-import { recordForm } from "./check_record.js";
+import { chart } from "../charts.js";
+import { dates, digits, make, withUncertainty } from "../kit.js";
+import { recordForm } from "./record.js";
 
 const ink = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 // Words, sign and class of a verdict: never by colour alone.

@@ -1,5 +1,5 @@
 // The scans that were opened: small pictures, filter, order.
-import { dates, digits, failure, make } from "./kit.js";
+import { dates, digits, failure, make } from "../kit.js";
 
 const whole = digits(0);
 const ROW_PX = 96;

@@ -1,8 +1,8 @@
 // A run or piece table beside a log of the checkweigher. Parts: agree_result.js (what came out), agree_piece.js (one piece, pairs set aside).
-import { dropAll } from "./charts.js";
-import { ask, failure, make, send, state } from "./kit.js";
-import { fileField } from "./files.js";
-import { result } from "./agree_result.js";
+import { dropAll } from "../charts.js";
+import { ask, failure, make, send, state } from "../kit.js";
+import { fileField } from "../files.js";
+import { result } from "./result.js";
 
 // How each option of the comparison is called here; refusals name options as the command line does.
 const FIELDS = {

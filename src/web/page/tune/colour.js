@@ -1,8 +1,8 @@
 // The colour rules: which class, its limits as numbers and in histograms, and what was learned from paint.
-import { digits, make } from "./kit.js";
-import { swatch } from "./tune_form.js";
-import { Histogram } from "./tune_histogram.js";
-import { at, put } from "./tune_state.js";
+import { digits, make } from "../kit.js";
+import { swatch } from "./form.js";
+import { Histogram } from "./histogram.js";
+import { at, put } from "./state.js";
 
 const d0 = digits(0);
 export const AXES = [

@@ -1,7 +1,7 @@
 // What a comparison came to: agreement in sentences, two charts, causes with advice, the matching, groups; points lead to pieces.
-import { chart } from "./charts.js";
-import { digits, failure, make, send, state } from "./kit.js";
-import { asideList, piecePanel } from "./agree_piece.js";
+import { chart } from "../charts.js";
+import { digits, failure, make, send, state } from "../kit.js";
+import { asideList, piecePanel } from "./piece.js";
 
 const ink = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 // More points than this make the charts slow; the rest are in every figure all the same.

@@ -1,6 +1,6 @@
 // Colours of the pieces' cells along one axis of CIELAB, stacked by class, with the limits of one class as handles.
-import { digits } from "./kit.js";
-import { CLASS_COLOURS } from "./map.js";
+import { digits } from "../kit.js";
+import { CLASS_COLOURS } from "../look/map.js";
 
 const HEIGHT = 92, STEP = 0.5;
 const d1 = digits(1);

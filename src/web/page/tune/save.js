@@ -1,6 +1,6 @@
 // Saving: what differs and what it does to this scan are shown first; the name is a new one.
-import { failure, make, send } from "./kit.js";
-import { SUMS } from "./tune_result.js";
+import { failure, make, send } from "../kit.js";
+import { SUMS } from "./result.js";
 
 const AXES = { l: "lightness L*", a: "green to red a*", b: "blue to yellow b*" };
 const NAMES = {

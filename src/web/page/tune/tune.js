@@ -1,15 +1,15 @@
 // The product profile as a form, with what it does to a scan shown at once.
-import { ask, digits, failure, make, send, state } from "./kit.js";
-import { decodeHeights } from "./map.js";
-import { choose } from "./tune_choose.js";
-import { ColourPanel } from "./tune_colour.js";
-import { Fields } from "./tune_fields.js";
-import { classPanel, piecePanel, swatch, weightPanel } from "./tune_form.js";
-import { TuneMap } from "./tune_map.js";
-import { Preview } from "./tune_preview.js";
-import { pieceTable, sums } from "./tune_result.js";
-import { saveDialog } from "./tune_save.js";
-import { Steps, address, fromAddress } from "./tune_state.js";
+import { ask, digits, failure, make, send, state } from "../kit.js";
+import { decodeHeights } from "../look/map.js";
+import { choose } from "./choose.js";
+import { ColourPanel } from "./colour.js";
+import { Fields } from "./fields.js";
+import { classPanel, piecePanel, swatch, weightPanel } from "./form.js";
+import { TuneMap } from "./map.js";
+import { Preview } from "./preview.js";
+import { pieceTable, sums } from "./result.js";
+import { saveDialog } from "./save.js";
+import { Steps, address, fromAddress } from "./state.js";
 
 const TABS = [["colour", "Colour"], ["classes", "Classes"], ["pieces", "Pieces"], ["weight", "Weight, spec"], ["table", "Table"]];
 const d1 = digits(1);

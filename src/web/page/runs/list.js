@@ -1,6 +1,6 @@
 // The list of runs, a new one begun, and how far it is.
-import { ask, failure, make, send, state } from "./kit.js";
-import { address, count, fixed, span, when, whole } from "./runs_kit.js";
+import { ask, failure, make, send, state } from "../kit.js";
+import { address, count, fixed, span, when, whole } from "./kit.js";
 
 const STATES = { finished: "Finished", stopped: "Stopped, can be resumed", writing: "Being written", damaged: "Damaged" };
 const EVERY_MS = 1000;

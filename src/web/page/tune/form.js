@@ -1,7 +1,7 @@
 // The parts of the form that are no colours: pieces, classes and their densities, weight, spec.
-import { make } from "./kit.js";
-import { CLASS_COLOURS } from "./map.js";
-import { put } from "./tune_state.js";
+import { make } from "../kit.js";
+import { CLASS_COLOURS } from "../look/map.js";
+import { put } from "./state.js";
 
 export function piecePanel(fields) {
   fields.clear();

@@ -1,6 +1,6 @@
 // The pieces of a run: filtered, sorted and paged by the program.
-import { ask, failure, make, state, withUncertainty } from "./kit.js";
-import { copyable, count, fixed, remember, whole } from "./runs_kit.js";
+import { ask, failure, make, state, withUncertainty } from "../kit.js";
+import { copyable, count, fixed, remember, whole } from "./kit.js";
 
 const PAGE = 100;
 const moments = new Intl.DateTimeFormat(undefined, { month: "short", day: "numeric", hour: "numeric", minute: "2-digit", second: "2-digit" });

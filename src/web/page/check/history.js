@@ -1,8 +1,8 @@
 // All checks of a scanner: where each error stands, when it moved and why, where it is heading; events noted.
-import { chart } from "./charts.js";
-import { ask, dates, digits, failure, make, send, state, withUncertainty } from "./kit.js";
-import { fileField } from "./files.js";
-import { shown, signed, VERDICTS } from "./check_result.js";
+import { chart } from "../charts.js";
+import { ask, dates, digits, failure, make, send, state, withUncertainty } from "../kit.js";
+import { fileField } from "../files.js";
+import { shown, signed, VERDICTS } from "./result.js";
 
 const ink = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 const STANDINGS = { "no checks": ["?", "unsure"], "as before": ["✓", "good"], "not as before": ["?", "unsure"], "out of tolerance": ["✕", "bad"] };

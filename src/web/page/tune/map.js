@@ -1,5 +1,5 @@
 // The map of tuning: classes laid over the frame, and a brush.
-import { CLASS_COLOURS, FrameMap } from "./map.js";
+import { CLASS_COLOURS, FrameMap } from "../look/map.js";
 
 // Pixels as the canvas keeps them: red first in memory.
 const pixel = ([r, g, b], alpha = 255) => ((alpha << 24) | (b << 16) | (g << 8) | r) >>> 0;

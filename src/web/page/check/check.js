@@ -1,9 +1,9 @@
 // A reference target checked: what to check with, and what came out. Parts: check_result.js, check_record.js, check_history.js.
-import { dropAll } from "./charts.js";
-import { ask, dates, failure, make, send, state } from "./kit.js";
-import { bundle, fileField } from "./files.js";
-import { history } from "./check_history.js";
-import { result } from "./check_result.js";
+import { dropAll } from "../charts.js";
+import { ask, dates, failure, make, send, state } from "../kit.js";
+import { bundle, fileField } from "../files.js";
+import { history } from "./history.js";
+import { result } from "./result.js";
 
 // Addresses: #/check?scan=3&target=KEY&… (or received=NAME in place of scan), #/check/history/SCANNER, #/check/history.
 export function check(view, opened, words, rest) {

@@ -1,6 +1,6 @@
 // Fields of the form: each is tied to a value of the profile by its path, and shows what is wrong with it beside itself.
-import { make } from "./kit.js";
-import { at, keyOf, put } from "./tune_state.js";
+import { make } from "../kit.js";
+import { at, keyOf, put } from "./state.js";
 
 let numbers = 0;
 const round = (value) => Number(value.toPrecision(12));

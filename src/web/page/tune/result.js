@@ -1,5 +1,5 @@
 // What a profile makes of the scan: sums beside those of the profile the page started from, and the pieces.
-import { digits, make, withUncertainty } from "./kit.js";
+import { digits, make, withUncertainty } from "../kit.js";
 
 const d0 = digits(0);
 const percent = (share) => (share === null || share === undefined ? null : 100 * share);

@@ -1,11 +1,11 @@
 // Runs: whole archives measured, summed up and compared.
-import { ask, failure, make, state } from "./kit.js";
-import { compareRuns } from "./runs_compare.js";
-import { listRuns } from "./runs_list.js";
-import { showPieces } from "./runs_pieces.js";
-import { showMade, showRejected } from "./runs_made.js";
-import { showSummary } from "./runs_summary.js";
-import { address } from "./runs_kit.js";
+import { ask, failure, make, state } from "../kit.js";
+import { compareRuns } from "./compare.js";
+import { listRuns } from "./list.js";
+import { showPieces } from "./pieces.js";
+import { showMade, showRejected } from "./made.js";
+import { showSummary } from "./summary.js";
+import { address } from "./kit.js";
 
 const PARTS = [
   { path: "", name: "Summary", show: showSummary },

@@ -1,5 +1,5 @@
 // Writing a check down: who and what to know, then the log's entry and the record to print and sign.
-import { failure, make, send, state } from "./kit.js";
+import { failure, make, send, state } from "../kit.js";
 
 export function recordForm(told, opened, asked, signal) {
   const { report } = told;

@@ -1,6 +1,6 @@
 // What changed between two runs.
-import { ask, failure, make, state } from "./kit.js";
-import { colour, count, figure, fixed, signed, table, whole } from "./runs_kit.js";
+import { ask, failure, make, state } from "../kit.js";
+import { colour, count, figure, fixed, signed, table, whole } from "./kit.js";
 
 const LISTED = 25;
 

@@ -1,5 +1,5 @@
 // The charts of a summary: over the hours, by lane, by product.
-import { colour, figure, fixed, localTime } from "./runs_kit.js";
+import { colour, figure, fixed, localTime } from "./kit.js";
 
 const spread = (mean, sd, factor) => (mean === null ? null : [mean, mean - (sd ?? 0), mean + (sd ?? 0)].map((value) => factor * value));
 const plain = (value) => (value === null ? null : [value, value, value]);

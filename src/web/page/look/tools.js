@@ -1,5 +1,5 @@
 // What is measured by hand on a map: a cut with its length, an angle, an area. Lengths and areas lie in the plane of the belt.
-import { digits, make } from "./kit.js";
+import { digits, make } from "../kit.js";
 
 const [d0, d1] = [digits(0), digits(1)];
 const TOOLS = [["move", "Move"], ["point", "Point"], ["cut", "Cut"], ["angle", "Angle"], ["area", "Area"]];

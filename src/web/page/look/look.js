@@ -1,5 +1,5 @@
 // One scan: its map, what the pointer is on, a cut, one piece to be turned, and the piece table beside it.
-import { ask, digits, failure, make, state, withUncertainty } from "./kit.js";
+import { ask, digits, failure, make, state, withUncertainty } from "../kit.js";
 import { CLASS_COLOURS, FrameMap, decodeHeights, decodeOnto } from "./map.js";
 import { drawSection } from "./section.js";
 import { Solid, decodePiece } from "./solid.js";

@@ -1,6 +1,6 @@
 // How a run was made, and what is not in it.
-import { ask, make, state } from "./kit.js";
-import { copyable, count, table, when } from "./runs_kit.js";
+import { ask, make, state } from "../kit.js";
+import { copyable, count, table, when } from "./kit.js";
 
 export async function showRejected(box, { run, signal }) {
   const { rejected } = await (await ask(`api/runs/one/${encodeURIComponent(run.id)}/rejected`, signal)).json();

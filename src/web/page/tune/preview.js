@@ -1,5 +1,5 @@
 // Previews: one question at a time, always the latest; what came of it is told with the time it took.
-import { digits, send } from "./kit.js";
+import { digits, send } from "../kit.js";
 
 const whole = digits(0);
 // What the scan must be measured again for.

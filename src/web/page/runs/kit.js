@@ -1,6 +1,6 @@
 // What the views of runs share: numbers, tables, figures, the bar of a run.
-import { dates, digits, make } from "./kit.js";
-import { chart } from "./charts.js";
+import { dates, digits, make } from "../kit.js";
+import { chart } from "../charts.js";
 
 const three = new Intl.NumberFormat(undefined, { maximumSignificantDigits: 3 });
 const two = new Intl.NumberFormat(undefined, { maximumSignificantDigits: 2 });
