@@ -13,6 +13,8 @@ mod split;
 pub use components::{Component, Components, Run, label};
 pub use finder::PieceFinder;
 pub use mask::FindRules;
-pub use mend::{Apex, Cameras, CellState, Light, Lighting, Mended, mend};
+pub use mend::{
+    Apex, Cameras, CellState, Gap, Light, Lighting, Mended, clean, gaps_of, mend, own_unseen_mm,
+};
 pub use region::{Cell, Ends, Region};
 pub use split::split;

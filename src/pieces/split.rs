@@ -9,10 +9,10 @@
 
 use std::ops::Range;
 
-use ndarray::{Array2, s};
+use ndarray::{Array2, Zip, s};
 
 use super::distance::to_other;
-use super::flood::{Merge, flood};
+use super::flood::{Merge, flood, flood_from};
 use super::region::{Cell, Region};
 use super::ridge::sink_ridges;
 use crate::surface::SurfaceGrid;
@@ -25,8 +25,8 @@ const VALLEY_RATIO: f32 = 0.62;
 const NECK_RATIO: f32 = 0.62;
 /// A place both lower and narrower than its sides parts them if the product of height and width is below this share.
 const WAIST_RATIO: f32 = 0.5;
-/// Least cells on either side of a waist: what is smaller than a ridge is wide may be an end that looks like one.
-const LEAST_AT_WAIST: usize = 169;
+/// Least cells of twice the size on either side of a waist: what is smaller than a ridge is wide may be an end that looks like one.
+const LEAST_AT_WAIST: usize = 43;
 /// How near to those a share may come before the parting is called doubtful.
 const DOUBT: f32 = 0.06;
 /// A top or middle counts when this share of the least area of a piece lies above the pass.
@@ -36,57 +36,22 @@ const PAD_MM: f64 = 10.0;
 
 /// Parts a region into the pieces it is made of; a region of one piece comes back as it was.
 ///
-/// `heights_mm` are the region's heights without gaps. Parts smaller than `min_area_mm2` stay with their neighbour.
+/// `fills_mm` are heights of own cells that nobody saw. Parts smaller than `min_area_mm2` stay with their neighbour.
 pub fn split(
     region: Region,
-    heights_mm: &Array2<f32>,
+    fills_mm: &[((usize, usize), f32)],
     grid: &SurfaceGrid,
     min_area_mm2: f64,
 ) -> Vec<Region> {
-    let coarse = Coarse::new(&region, heights_mm, grid);
-    let least_cells = ((LEAST_SHARE * min_area_mm2) / (CELL_MM * CELL_MM)).ceil() as usize;
-    let valleys = flood(
-        &coarse.heights_mm,
-        &coarse.parts,
-        &Merge {
-            ratio: VALLEY_RATIO,
-            least_cells,
-            doubt: DOUBT,
-        },
-    );
-    let necks = flood(
-        &to_other(&valleys.parts),
-        &valleys.parts,
-        &Merge {
-            ratio: NECK_RATIO,
-            least_cells,
-            doubt: DOUBT,
-        },
-    );
-    let waists = flood(
-        &(to_other(&necks.parts) * &sink_ridges(&coarse.heights_mm)),
-        &necks.parts,
-        &Merge {
-            ratio: WAIST_RATIO,
-            least_cells: least_cells.max(LEAST_AT_WAIST),
-            doubt: DOUBT,
-        },
-    );
-    // A part of a later flood lies within one of the floods before, and shares its doubt.
-    let mut doubtful = waists.doubtful;
-    for ((&part, &neck), &valley) in waists.parts.iter().zip(&necks.parts).zip(&valleys.parts) {
-        if let Some(at) = usize::from(part).checked_sub(1) {
-            doubtful[at] |= necks.doubtful[usize::from(neck) - 1];
-            doubtful[at] |= valleys.doubtful[usize::from(valley) - 1];
-        }
-    }
+    let coarse = Coarse::new(&region, fills_mm, grid);
+    let (parts, doubtful) = coarse.parted(min_area_mm2);
     if let [] | [_] = doubtful[..] {
         return vec![Region {
             doubtful: doubtful.contains(&true),
             ..region
         }];
     }
-    let fine = coarse.refine(&waists.parts, &region, grid);
+    let fine = refine(&parts, &region, grid);
     let bounds = bounds(&fine, doubtful.len());
     (1..)
         .zip(doubtful.into_iter().zip(bounds))
@@ -105,7 +70,7 @@ struct Coarse {
 }
 
 impl Coarse {
-    fn new(region: &Region, heights_mm: &Array2<f32>, grid: &SurfaceGrid) -> Self {
+    fn new(region: &Region, fills_mm: &[((usize, usize), f32)], grid: &SurfaceGrid) -> Self {
         let (rows, columns) = region.cells.dim();
         let size = (
             to_coarse(rows.saturating_sub(1), grid.pitch_along_mm) + 1,
@@ -118,45 +83,38 @@ impl Coarse {
             .map(|column| to_coarse(column, grid.pitch_across_mm))
             .collect();
         let mut lowest = Array2::<f32>::from_elem(size, f32::INFINITY);
-        let mut own = Array2::<u32>::zeros(size);
-        let starts = starts(&column_to, size.1);
-        let lines = region.cells.outer_iter().zip(heights_mm.outer_iter());
-        for ((cells, heights), &row) in lines.zip(&row_to) {
-            let (mut lowest, mut own) = (lowest.row_mut(row), own.row_mut(row));
-            let (Some(cells), Some(heights)) = (cells.to_slice(), heights.to_slice()) else {
-                continue;
-            };
-            // Only where the row holds some of the region.
-            let Some(first) = cells.iter().position(|&cell| cell == Cell::Own) else {
-                continue;
-            };
-            let last = cells.iter().rposition(|&cell| cell == Cell::Own);
-            let near = column_to[first]..column_to[last.unwrap_or(first)] + 1;
-            let spans = starts[near.start..=near.end].windows(2);
-            let spans = spans.map(|ends| ends[0]..ends[1]);
-            let lowest = lowest.as_slice_mut().unwrap_or_default();
-            let own = own.as_slice_mut().unwrap_or_default();
-            let out = lowest[near.clone()].iter_mut().zip(&mut own[near]);
-            for (span, (lowest, own)) in spans.zip(out) {
-                for (&cell, &height) in cells[span.clone()].iter().zip(&heights[span]) {
+        let mut parts = Array2::<u16>::zeros(size);
+        let (row_starts, starts) = (starts(&row_to, size.0), starts(&column_to, size.1));
+        // Of the fine rows of one coarse row: each column's lowest own height and number of own cells.
+        let (mut line_mm, mut line_own) = (vec![0.0_f32; columns], vec![0_u8; columns]);
+        for (row, ends) in row_starts.windows(2).enumerate() {
+            line_mm.fill(f32::INFINITY);
+            line_own.fill(0);
+            for fine in ends[0]..ends[1] {
+                let (cells, heights) = (region.cells.row(fine), region.heights_mm.row(fine));
+                let cells = cells.to_slice().unwrap_or_default();
+                let heights = heights.to_slice().unwrap_or_default();
+                let line = line_mm.iter_mut().zip(&mut line_own);
+                for ((&cell, &height), (lowest, own)) in cells.iter().zip(heights).zip(line) {
                     let is_own = cell == Cell::Own;
-                    *own += u32::from(is_own);
-                    if is_own {
-                        *lowest = lowest.min(height);
-                    }
+                    *own = own.saturating_add(u8::from(is_own));
+                    // What nobody saw is below nothing.
+                    let below = is_own & (height < *lowest);
+                    *lowest = if below { height } else { *lowest };
                 }
             }
+            let fine_rows = ends[1] - ends[0];
+            for (column, ends) in starts.windows(2).enumerate() {
+                let span = ends[0]..ends[1];
+                let own: usize = line_own[span.clone()].iter().map(|&n| usize::from(n)).sum();
+                let all = fine_rows * span.len();
+                parts[[row, column]] = u16::from(2 * own >= all.max(1));
+                lowest[[row, column]] = line_mm[span].iter().copied().fold(f32::INFINITY, f32::min);
+            }
         }
-        let counts = |to: &[usize], size: usize| {
-            let mut counts = vec![0_u32; size];
-            to.iter().for_each(|&at| counts[at] += 1);
-            counts
-        };
-        let (in_row, in_column) = (counts(&row_to, size.0), counts(&column_to, size.1));
-        let mut parts = Array2::zeros(size);
-        for ((row, column), part) in parts.indexed_iter_mut() {
-            let all = in_row[row] * in_column[column];
-            *part = u16::from(2 * own[[row, column]] >= all.max(1));
+        for &((row, column), height_mm) in fills_mm {
+            let lowest = &mut lowest[[row_to[row], column_to[column]]];
+            *lowest = lowest.min(height_mm);
         }
         lowest.mapv_inplace(|height| if height.is_finite() { height } else { 0.0 });
         Self {
@@ -165,28 +123,132 @@ impl Coarse {
         }
     }
 
-    /// The parts on the region's own cells; own cells on coarse ones without a part take the nearest part's number.
-    fn refine(&self, parts: &Array2<u16>, region: &Region, grid: &SurfaceGrid) -> Array2<u16> {
-        let spread = spread(parts);
-        let column_to: Vec<usize> = (0..region.cells.ncols())
-            .map(|column| to_coarse(column, grid.pitch_across_mm))
-            .collect();
-        let mut fine = Array2::zeros(region.cells.dim());
-        for (row, (cells, mut out)) in region
-            .cells
-            .outer_iter()
-            .zip(fine.outer_iter_mut())
-            .enumerate()
-        {
-            let spread = spread.row(to_coarse(row, grid.pitch_along_mm));
-            for ((&cell, out), &column) in cells.iter().zip(&mut out).zip(&column_to) {
-                if cell == Cell::Own {
-                    *out = spread[column];
-                }
+    /// The parts, and for each whether it was near to being divided, or to being one with a neighbour.
+    ///
+    /// Whether and where about to part is decided on cells of twice the size, a quarter as many; only lines that part are then looked for
+    /// on these.
+    fn parted(&self, min_area_mm2: f64) -> (Array2<u16>, Vec<bool>) {
+        let cell_mm = 2.0 * CELL_MM;
+        let least_cells = (LEAST_SHARE * min_area_mm2 / (cell_mm * cell_mm)).ceil() as usize;
+        let merge = |ratio: f32, least_cells: usize| Merge {
+            ratio,
+            least_cells,
+            doubt: DOUBT,
+        };
+        let whole = halved(&self.parts, u16::max);
+        let inside = |height: f32, part: u16| if part > 0 { height } else { f32::INFINITY };
+        let own_mm = Zip::from(&self.heights_mm)
+            .and(&self.parts)
+            .map_collect(|&height, &part| inside(height, part));
+        let mut heights_mm = halved(&own_mm, f32::min);
+        heights_mm.mapv_inplace(|height| if height.is_finite() { height } else { 0.0 });
+
+        let valleys = flood(&heights_mm, &whole, &merge(VALLEY_RATIO, least_cells));
+        let mut parts = match valleys.doubtful.len() {
+            0 | 1 => self.parts.clone(),
+            _ => parted_again(&self.heights_mm, &self.parts, &whole, &valleys.parts),
+        };
+        let mut reach = to_other(&parts);
+        let reach_halved = halved(&reach, f32::max);
+        let necks = flood(&reach_halved, &valleys.parts, &merge(NECK_RATIO, least_cells));
+        if necks.doubtful.len() > valleys.doubtful.len() {
+            parts = parted_again(&reach, &parts, &valleys.parts, &necks.parts);
+            reach = to_other(&parts);
+        }
+        let sunk = sink_ridges(&heights_mm, cell_mm);
+        let waists = flood(
+            &(halved(&reach, f32::max) * &sunk),
+            &necks.parts,
+            &merge(WAIST_RATIO, least_cells.max(LEAST_AT_WAIST)),
+        );
+        if waists.doubtful.len() > necks.doubtful.len() {
+            let products = reach * &sink_ridges(&self.heights_mm, CELL_MM);
+            parts = parted_again(&products, &parts, &necks.parts, &waists.parts);
+        }
+        // A part of a later flood lies within one of the floods before, and shares its doubt.
+        let mut doubtful = waists.doubtful;
+        for ((&part, &neck), &valley) in waists.parts.iter().zip(&necks.parts).zip(&valleys.parts) {
+            if let Some(at) = usize::from(part).checked_sub(1) {
+                doubtful[at] |= necks.doubtful[usize::from(neck) - 1];
+                doubtful[at] |= valleys.doubtful[usize::from(valley) - 1];
             }
         }
-        fine
+        (parts, doubtful)
     }
+}
+
+/// Chooses over 2 × 2 cells.
+fn halved<T: Copy>(values: &Array2<T>, choose: impl Fn(T, T) -> T) -> Array2<T> {
+    let (rows, columns) = values.dim();
+    let last = |at: usize, end: usize| at.min(end - 1);
+    Array2::from_shape_fn((rows.div_ceil(2), columns.div_ceil(2)), |(row, column)| {
+        let (above, below) = (2 * row, last(2 * row + 1, rows));
+        let (left, right) = (2 * column, last(2 * column + 1, columns));
+        choose(
+            choose(values[[above, left]], values[[above, right]]),
+            choose(values[[below, left]], values[[below, right]]),
+        )
+    })
+}
+
+/// Parts each of `parts` as a flood on cells of twice the size parted it: `before` are the parts there, `after` what became of them.
+///
+/// Away from the lines between two of them cells are what they are there; about the lines `values` are flooded again.
+fn parted_again(
+    values: &Array2<f32>,
+    parts: &Array2<u16>,
+    before: &Array2<u16>,
+    after: &Array2<u16>,
+) -> Array2<u16> {
+    let (rows, columns) = after.dim();
+    let count = after.iter().copied().max().unwrap_or(0);
+    let mut clear = vec![false; usize::from(count) + 1];
+    let mut inner = Array2::<u16>::zeros(after.dim());
+    for ((row, column), &part) in after.indexed_iter().filter(|(_, part)| **part > 0) {
+        let near = |at: usize, end: usize| at.saturating_sub(1)..(at + 2).min(end);
+        let around = s![near(row, rows), near(column, columns)];
+        let (around, of) = (after.slice(around), before.slice(around));
+        let alone = |(&other, &whole): (&u16, &u16)| other == part || (other | whole) == 0;
+        if around.iter().zip(&of).all(alone) {
+            inner[[row, column]] = part;
+            clear[usize::from(part)] = true;
+        }
+    }
+    // A part too narrow to have cells away from all lines grows from what it has.
+    let markers = Array2::from_shape_fn(parts.dim(), |(row, column)| {
+        let at = [row / 2, column / 2];
+        let part = after[at];
+        let marks = inner[at] > 0 || (part > 0 && !clear[usize::from(part)]);
+        if marks && parts[[row, column]] == before[at] {
+            part
+        } else {
+            0
+        }
+    });
+    flood_from(values, parts, &markers)
+}
+
+/// The parts on the region's own cells; own cells on coarse ones without a part take the nearest part's number.
+fn refine(parts: &Array2<u16>, region: &Region, grid: &SurfaceGrid) -> Array2<u16> {
+    let spread = spread(parts);
+    let column_to: Vec<usize> = (0..region.cells.ncols())
+        .map(|column| to_coarse(column, grid.pitch_across_mm))
+        .collect();
+    let mut fine = Array2::zeros(region.cells.dim());
+    for (row, (cells, mut out)) in region
+        .cells
+        .outer_iter()
+        .zip(fine.outer_iter_mut())
+        .enumerate()
+    {
+        let spread = spread.row(to_coarse(row, grid.pitch_along_mm));
+        for ((&cell, out), &column) in cells.iter().zip(&mut out).zip(&column_to) {
+            if cell == Cell::Own {
+                *out = spread[column];
+            }
+        }
+    }
+    fine
 }
 
 /// Where in `to`, which rises, each number below `count` begins; and its length.
@@ -367,7 +429,7 @@ mod tests {
         let region = Region {
             first_row: 0,
             first_column: 0,
-            heights_mm: heights_mm.clone(),
+            heights_mm,
             cells,
             ends: Ends::default(),
             touching: false,
@@ -380,7 +442,7 @@ mod tests {
             y_origin_mm: 0.0,
             columns,
         };
-        split(region, &heights_mm, &grid, 400.0)
+        split(region, &[], &grid, 400.0)
     }
 
     fn volumes_cm3(regions: &[Region]) -> Vec<f64> {

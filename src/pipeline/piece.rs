@@ -10,7 +10,9 @@ use crate::measure::{
     BeltKnowledge, ClassRaster, ClassRules, ColourField, Footprint, Measures, classes, measure,
     share_budget,
 };
-use crate::pieces::{CellState, FindRules, Lighting, Mended, Region, mend, split};
+use crate::pieces::{
+    CellState, FindRules, Gap, Lighting, Mended, Region, clean, gaps_of, mend, own_unseen_mm, split,
+};
 use crate::product::{DepthRule, Product, Range};
 use crate::surface::SurfaceGrid;
 use crate::tables::{BudgetPart, ClassShare, Flag, PieceRecord};
@@ -98,37 +100,33 @@ pub struct Site<'a> {
 /// # Errors
 /// None that input can cause: sizes are those of the region.
 pub fn measure_region(
-    region: Region,
+    mut region: Region,
     method: &Method<'_>,
     site: &Site<'_>,
 ) -> Result<Vec<MeasuredPiece>> {
-    let mended = mended(&region, method.rules.low_mm(), site);
-    let regions = if method.product.piece.split_touching {
-        split(
-            region,
-            &mended.heights_mm,
-            &site.grid,
-            method.rules.min_area_mm2,
-        )
+    let (noise_mm, low_mm) = (site.belt.noise_mm, method.rules.low_mm());
+    let gaps = clean(&mut region, noise_mm);
+    let mut parts = if method.product.piece.split_touching {
+        let unseen_mm = own_unseen_mm(&region, &gaps, &site.grid, noise_mm, low_mm, &site.light);
+        split(region, &unseen_mm, &site.grid, method.rules.min_area_mm2)
     } else {
         vec![region]
     };
-    if let [region] = &regions[..] {
-        return Ok(measure_piece(region, &mended, method, site)?
-            .into_iter()
-            .collect());
-    }
+    let mended =
+        |part: &mut Region, gaps: &[Gap]| mend(part, gaps, &site.grid, noise_mm, low_mm, &site.light);
     let mut pieces = Vec::new();
-    for region in regions {
-        // A part's shadow falls on its neighbour: what is mended depends on what is whole.
-        let own = self::mended(&region, method.rules.low_mm(), site);
-        pieces.extend(measure_piece(&region, &own, method, site)?);
+    if let [whole] = &mut parts[..] {
+        let mended = mended(whole, &gaps);
+        pieces.extend(measure_piece(whole, &mended, method, site)?);
+        return Ok(pieces);
+    }
+    for mut part in parts {
+        // A part's shadow falls on its neighbour: each is mended by itself.
+        let gaps = gaps_of(&part);
+        let mended = mended(&mut part, &gaps);
+        pieces.extend(measure_piece(&part, &mended, method, site)?);
     }
     Ok(pieces)
-}
-
-fn mended(region: &Region, low_mm: f32, site: &Site<'_>) -> Mended {
-    mend(region, &site.grid, site.belt.noise_mm, low_mm, &site.light)
 }
 
 fn measure_piece(
