@@ -71,11 +71,11 @@ pub fn share_borders(
     if seeds.is_empty() {
         return Borders::default();
     }
+    let met = met(&seeds);
+    let sample = Sample::new(class, apart, light);
     let mut band = Band::new(class, &seeds);
     // Colours of the band's cells as far as they were asked for.
     let mut lights: Vec<[f32; 3]> = Vec::new();
-    let columns = class.ncols();
-    let place = |cell: u32| (cell as usize / columns, cell as usize % columns);
     let mut reach = FIRST_REACH;
     let mut narrower = false;
     loop {
@@ -88,9 +88,9 @@ pub fn share_borders(
             let light = if apart[at] { None } else { light(at) };
             light.unwrap_or(UNKNOWN)
         }));
-        let typical = Typical::of(class, &band.other, apart, light);
+        let typical = Typical::of(&sample, class.dim(), &band.other);
         // Where all that a class has are streaks, its colour is what lies farthest from their borders.
-        if reach > 1 && !typical.knows_all(&seeds) {
+        if reach > 1 && !typical.knows_all(&met) {
             reach -= 1;
             narrower = true;
             // Its cells so far come first in the wider band, so that their colours need not be asked for again.
@@ -154,6 +154,22 @@ fn part(light: [f32; 3], one: [f32; 3], other: [f32; 3]) -> Option<f32> {
 
 type Seeds = Vec<((usize, usize), u8)>;
 
+/// The classes that have a border.
+fn met(seeds: &Seeds) -> Vec<u8> {
+    let mut has = [false; 256];
+    seeds.iter().for_each(|&(_, k)| has[usize::from(k)] = true);
+    (0..NO_CLASS).filter(|&k| has[usize::from(k)]).collect()
+}
+
+/// A cell's row and column in half the room.
+fn cell((row, column): (usize, usize)) -> [u32; 2] {
+    [row as u32, column as u32]
+}
+
+fn place([row, column]: [u32; 2]) -> (usize, usize) {
+    (row as usize, column as usize)
+}
+
 /// Cells with a side to another class, with that class; and the number of such sides.
 fn border_cells(class: &Array2<u8>) -> (Seeds, usize) {
     let columns = class.ncols();
@@ -195,9 +211,9 @@ fn differing(ones: &[u8], twos: &[u8], mut meet: impl FnMut(usize)) {
     }
 }
 
-/// The cells about borders, numbered row by row, in order of their distance from one.
+/// The cells about borders in order of their distance from one.
 struct Band {
-    cells: Vec<u32>,
+    cells: Vec<[u32; 2]>,
     /// The class beyond the border for cells of the band, [`NO_BAND`] elsewhere.
     other: Array2<u8>,
     /// First of the cells from which it has not grown yet, and how far it reaches.
@@ -213,7 +229,7 @@ impl Band {
         for &(at, beyond) in seeds {
             if other[at] == NO_BAND {
                 other[at] = beyond;
-                cells.push((at.0 * class.ncols() + at.1) as u32);
+                cells.push(cell(at));
             }
         }
         Self {
@@ -234,24 +250,70 @@ impl Band {
         while self.reach < reach {
             let end = self.cells.len();
             for index in self.front..end {
-                let at = self.cells[index] as usize;
-                let (row, column) = (at / columns, at % columns);
+                let (row, column) = place(self.cells[index]);
+                let at = row * columns + column;
                 let (own, beyond) = (classes[at], other[at]);
                 let near = column.saturating_sub(1)..(column + 2).min(columns);
                 for r in row.saturating_sub(1)..(row + 2).min(rows) {
                     let line = r * columns + near.start..r * columns + near.end;
-                    let first = line.start;
                     let cells = other[line.clone()].iter_mut().zip(&classes[line]);
-                    for (cell, (other, &class)) in (first..).zip(cells) {
+                    for (column, (other, &class)) in near.clone().zip(cells) {
                         if (*other == NO_BAND) & (class == own) {
                             *other = beyond;
-                            self.cells.push(cell as u32);
+                            self.cells.push(cell((r, column)));
                         }
                     }
                 }
             }
             self.front = end;
             self.reach += 1;
+        }
+    }
+}
+
+/// Colours of every so many cells, along and across, that are known and the piece's alone.
+struct Sample {
+    cells: Vec<Sampled>,
+    /// The classes of the piece.
+    classes: Vec<u8>,
+}
+
+struct Sampled {
+    cell: [u32; 2],
+    class: u8,
+    light: [f32; 3],
+}
+
+impl Sample {
+    fn new(
+        class: &Array2<u8>,
+        apart: &Array2<bool>,
+        light: &impl Fn((usize, usize)) -> Option<[f32; 3]>,
+    ) -> Self {
+        let (rows, columns) = class.dim();
+        let counts = class_counts(class);
+        let mut cells = Vec::new();
+        for row in (0..rows).step_by(THINNING) {
+            let classes = row_of(class, row, &(0..columns)).iter().step_by(THINNING);
+            for (column, &class) in (0..columns).step_by(THINNING).zip(classes) {
+                let at = (row, column);
+                if class != NO_CLASS
+                    && !apart[at]
+                    && let Some(light) = light(at)
+                {
+                    cells.push(Sampled {
+                        cell: cell(at),
+                        class,
+                        light,
+                    });
+                }
+            }
+        }
+        Self {
+            cells,
+            classes: (0..NO_CLASS)
+                .filter(|&k| counts[usize::from(k)] > 0)
+                .collect(),
         }
     }
 }
@@ -269,49 +331,37 @@ struct Typical {
 }
 
 impl Typical {
-    fn of(
-        class: &Array2<u8>,
-        band: &Array2<u8>,
-        apart: &Array2<bool>,
-        light: &impl Fn((usize, usize)) -> Option<[f32; 3]>,
-    ) -> Self {
-        let (rows, columns) = class.dim();
+    fn of(sample: &Sample, (rows, columns): (usize, usize), band: &Array2<u8>) -> Self {
         let tiles = [rows.div_ceil(TILE), columns.div_ceil(TILE)];
-        let counts = class_counts(class);
-        let classes: Vec<u8> = (0..NO_CLASS)
-            .filter(|&k| counts[usize::from(k)] > 0)
-            .collect();
+        let classes = sample.classes.len();
         let mut place = [usize::MAX; 256];
-        for (index, &k) in classes.iter().enumerate() {
+        for (index, &k) in sample.classes.iter().enumerate() {
             place[usize::from(k)] = index;
         }
         let whole = tiles[0] * tiles[1];
-        let mut sums = vec![[0.0_f32; 4]; (whole + 1) * classes.len()];
-        let whole_row = 0..columns;
-        for row in (0..rows).step_by(THINNING) {
-            let bands = row_of(band, row, &whole_row).iter().step_by(THINNING);
-            let classes_of = row_of(class, row, &whole_row).iter().step_by(THINNING);
-            let columns = (0..columns).step_by(THINNING);
-            for (column, (&k, &band)) in columns.zip(classes_of.zip(bands)) {
-                let at = (row, column);
-                if k == NO_CLASS || band != NO_BAND || apart[at] {
-                    continue;
-                }
-                let Some(light) = light(at) else { continue };
-                let tile = row / TILE * tiles[1] + column / TILE;
-                for tile in [tile, whole] {
-                    let sum = &mut sums[tile * classes.len() + place[usize::from(k)]];
-                    for channel in 0..3 {
-                        sum[channel] += light[channel];
-                    }
-                    sum[3] += 1.0;
-                }
+        let mut sums = vec![[0.0_f32; 4]; (whole + 1) * classes];
+        for seen in &sample.cells {
+            let at = self::place(seen.cell);
+            if band[at] != NO_BAND {
+                continue;
+            }
+            let tile = at.0 / TILE * tiles[1] + at.1 / TILE;
+            let sum = &mut sums[tile * classes + place[usize::from(seen.class)]];
+            for (sum, light) in sum.iter_mut().zip(seen.light) {
+                *sum += light;
+            }
+            sum[3] += 1.0;
+        }
+        let (of_tiles, of_whole) = sums.split_at_mut(whole * classes);
+        for of_tile in of_tiles.chunks_exact(classes.max(1)) {
+            for (all, one) in of_whole.iter_mut().flatten().zip(of_tile.iter().flatten()) {
+                *all += one;
             }
         }
-        let mut means = Vec::with_capacity(whole * classes.len());
+        let mut means = Vec::with_capacity(whole * classes);
         for tile in 0..whole {
-            for place in 0..classes.len() {
-                let sum_of = |tile: usize| sums[tile * classes.len() + place];
+            for place in 0..classes {
+                let sum_of = |tile: usize| sums[tile * classes + place];
                 let (row, column) = (tile / tiles[1], tile % tiles[1]);
                 let mut sum = [0.0_f32; 4];
                 for r in row.saturating_sub(1)..(row + 2).min(tiles[0]) {
@@ -327,21 +377,21 @@ impl Typical {
             }
         }
         let mut known = [false; 256];
-        for (place, &k) in classes.iter().enumerate() {
-            known[usize::from(k)] = sums[whole * classes.len() + place][3] >= LEAST_CELLS;
+        for (place, &k) in sample.classes.iter().enumerate() {
+            known[usize::from(k)] = sums[whole * classes + place][3] >= LEAST_CELLS;
         }
         Self {
             known,
             tiles,
-            classes: classes.len(),
+            classes,
             place,
             means,
         }
     }
 
     /// Whether there is a typical colour of every class that has a border.
-    fn knows_all(&self, seeds: &Seeds) -> bool {
-        seeds.iter().all(|&(_, k)| self.known[usize::from(k)])
+    fn knows_all(&self, met: &[u8]) -> bool {
+        met.iter().all(|&k| self.known[usize::from(k)])
     }
 
     /// The mean colours of two classes in the tiles about a cell, or of the whole piece where these hold too few cells.

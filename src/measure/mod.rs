@@ -12,6 +12,7 @@ mod rim;
 mod shape;
 mod share_budget;
 mod spans;
+mod tally;
 mod uncertainty;
 
 pub use borders::{Borders, SharedCell, share_borders};
@@ -25,4 +26,6 @@ pub use outline::{Rectangle, perimeter_mm, smallest_rectangle};
 pub use rim::settle_rim;
 pub use shape::{Measures, measure};
 pub use share_budget::{ShareBudget, share_budget};
+pub use spans::Spans;
+pub use tally::Tally;
 pub use uncertainty::{BeltKnowledge, VolumeBudget, volume_budget};

@@ -108,7 +108,8 @@ impl Tally {
             if plain {
                 let mut lanes = [0.0_f64; 4];
                 for (heights, columns_mm) in heights.chunks(4).zip(columns_mm.chunks_mut(4)) {
-                    for ((lane, &height), column_mm) in lanes.iter_mut().zip(heights).zip(columns_mm)
+                    for ((lane, &height), column_mm) in
+                        lanes.iter_mut().zip(heights).zip(columns_mm)
                     {
                         let height = f64::from(height);
                         *lane += height;
@@ -122,7 +123,7 @@ impl Tally {
             for place in (0..heights.len()).filter(|&place| summed[place]) {
                 let height = f64::from(heights[place]);
                 row_mm += height;
-                columns_mm[place] += height;
+                self.columns_mm[span.start + first + place] += height;
                 self.summed += 1;
                 let state = states[place];
                 let at = [row, span.start + first + place];

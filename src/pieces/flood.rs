@@ -43,11 +43,7 @@ pub fn flood(values: &Array2<f32>, parts: &Array2<u16>, merge: &Merge) -> Basins
 
 /// Lets `markers` (1, 2, …; 0 is open) grow over the open cells of the parts they lie in, from the highest of `values` down: two that meet
 /// leave a line between them. Cells that no marker reaches are 0, as are those on the lines.
-pub fn flood_from(
-    values: &Array2<f32>,
-    parts: &Array2<u16>,
-    markers: &Array2<u16>,
-) -> Array2<u16> {
+pub fn flood_from(values: &Array2<f32>, parts: &Array2<u16>, markers: &Array2<u16>) -> Array2<u16> {
     // No pass is shallow to a marker, and what is none is too small to stand against one.
     let merge = Merge {
         ratio: 1.0,
@@ -56,12 +52,14 @@ pub fn flood_from(
     };
     let mut flood = Flood::new(parts, &merge);
     let count = markers.iter().copied().max().unwrap_or(0);
-    flood.basins.extend((0..usize::from(count)).map(|parent| Basin {
-        parent,
-        top: f32::INFINITY,
-        cells: MARKER_CELLS,
-        doubtful: false,
-    }));
+    flood
+        .basins
+        .extend((0..usize::from(count)).map(|parent| Basin {
+            parent,
+            top: f32::INFINITY,
+            cells: MARKER_CELLS,
+            doubtful: false,
+        }));
     for (row, markers) in markers.outer_iter().enumerate() {
         let first = flood.border.row(row);
         for (basin, &marker) in flood.basin_of[first..].iter_mut().zip(markers) {

@@ -150,7 +150,11 @@ impl Coarse {
         };
         let mut reach = to_other(&parts);
         let reach_halved = halved(&reach, f32::max);
-        let necks = flood(&reach_halved, &valleys.parts, &merge(NECK_RATIO, least_cells));
+        let necks = flood(
+            &reach_halved,
+            &valleys.parts,
+            &merge(NECK_RATIO, least_cells),
+        );
         if necks.doubtful.len() > valleys.doubtful.len() {
             parts = parted_again(&reach, &parts, &valleys.parts, &necks.parts);
             reach = to_other(&parts);

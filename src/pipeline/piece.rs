@@ -112,8 +112,9 @@ pub fn measure_region(
     } else {
         vec![region]
     };
-    let mended =
-        |part: &mut Region, gaps: &[Gap]| mend(part, gaps, &site.grid, noise_mm, low_mm, &site.light);
+    let mended = |part: &mut Region, gaps: &[Gap]| {
+        mend(part, gaps, &site.grid, noise_mm, low_mm, &site.light)
+    };
     let mut pieces = Vec::new();
     if let [whole] = &mut parts[..] {
         let mended = mended(whole, &gaps);
