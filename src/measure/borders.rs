@@ -99,14 +99,19 @@ pub fn share_borders(
         }
         let mut shared = Vec::with_capacity(band.cells.len());
         let mut mixed = 0.0_f64;
+        let mut mixture = ((usize::MAX, [NO_CLASS; 2]), None);
         for (&cell, &light) in band.cells.iter().zip(&lights) {
             if light[0].is_nan() {
                 continue;
             }
             let at = place(cell);
             let (own, other) = (class[at], band.other[at]);
-            let [one, two] = typical.near(at, [other, own]);
-            let Some(share) = one.zip(two).and_then(|(one, two)| part(light, one, two)) else {
+            // Neighbours in the band mostly mix the same two colours.
+            let of = (typical.tile(at), [other, own]);
+            if mixture.0 != of {
+                mixture = (of, typical.mixture(of.0, of.1));
+            }
+            let Some(share) = mixture.1.as_ref().and_then(|of| of.part(light)) else {
                 continue;
             };
             mixed += f64::from(share * (1.0 - share));
@@ -130,26 +135,52 @@ pub fn share_borders(
     }
 }
 
-/// The part of `one` in a mixture with `other`, cut to 0…1; `None` when the two are alike.
+/// A mixture of two colours in linear light.
 ///
 /// A slope is darker than a flat, on both sides of a border alike: where the two differ in hue or chroma the mixture is
 /// solved as `c = α·c_one + β·c_other` by least squares, and the part is `α/(α + β)`. Where they differ in lightness alone
 /// it is the place on the line between the two.
-fn part(light: [f32; 3], one: [f32; 3], other: [f32; 3]) -> Option<f32> {
-    let dot = |a: [f32; 3], b: [f32; 3]| a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
-    let (one_one, two_two, one_two) = (dot(one, one), dot(other, other), dot(one, other));
-    let determinant = one_one * two_two - one_two * one_two;
-    if determinant > LEAST_SINE * LEAST_SINE * one_one * two_two {
-        let (with_one, with_two) = (dot(light, one), dot(light, other));
-        let alpha = (with_one * two_two - with_two * one_two).max(0.0);
-        let beta = (with_two * one_one - with_one * one_two).max(0.0);
-        return (alpha + beta > 0.0).then(|| alpha / (alpha + beta));
+struct Mixture {
+    one: [f32; 3],
+    other: [f32; 3],
+    /// Products of one with itself, of the other with itself, and of the two.
+    products: [f32; 3],
+    /// Whether the two differ in more than lightness.
+    by_hue: bool,
+}
+
+fn dot(a: [f32; 3], b: [f32; 3]) -> f32 {
+    a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
+}
+
+impl Mixture {
+    fn new(one: [f32; 3], other: [f32; 3]) -> Self {
+        let products = [dot(one, one), dot(other, other), dot(one, other)];
+        let [one_one, two_two, one_two] = products;
+        let determinant = one_one * two_two - one_two * one_two;
+        Self {
+            one,
+            other,
+            products,
+            by_hue: determinant > LEAST_SINE * LEAST_SINE * one_one * two_two,
+        }
     }
-    let axis: [f32; 3] = std::array::from_fn(|channel| one[channel] - other[channel]);
-    let from: [f32; 3] = std::array::from_fn(|channel| light[channel] - other[channel]);
-    let square = dot(axis, axis);
-    (square > LEAST_CONTRAST * (one_one + two_two))
-        .then(|| (dot(from, axis) / square).clamp(0.0, 1.0))
+
+    /// The part of the one in `light`, cut to 0…1; `None` when the two are alike.
+    fn part(&self, light: [f32; 3]) -> Option<f32> {
+        let [one_one, two_two, one_two] = self.products;
+        if self.by_hue {
+            let (with_one, with_two) = (dot(light, self.one), dot(light, self.other));
+            let alpha = (with_one * two_two - with_two * one_two).max(0.0);
+            let beta = (with_two * one_one - with_one * one_two).max(0.0);
+            return (alpha + beta > 0.0).then(|| alpha / (alpha + beta));
+        }
+        let axis: [f32; 3] = std::array::from_fn(|channel| self.one[channel] - self.other[channel]);
+        let from: [f32; 3] = std::array::from_fn(|channel| light[channel] - self.other[channel]);
+        let square = dot(axis, axis);
+        (square > LEAST_CONTRAST * (one_one + two_two))
+            .then(|| (dot(from, axis) / square).clamp(0.0, 1.0))
+    }
 }
 
 type Seeds = Vec<((usize, usize), u8)>;
@@ -394,14 +425,18 @@ impl Typical {
         met.iter().all(|&k| self.known[usize::from(k)])
     }
 
-    /// The mean colours of two classes in the tiles about a cell, or of the whole piece where these hold too few cells.
-    fn near(&self, (row, column): (usize, usize), of: [u8; 2]) -> [Option<[f32; 3]>; 2] {
-        let first = (row / TILE * self.tiles[1] + column / TILE) * self.classes;
-        of.map(|class| {
-            let place = self.place[usize::from(class)];
-            let means = self.means.get(first..first + self.classes)?;
-            *means.get(place)?
-        })
+    /// The tile that a cell lies in.
+    fn tile(&self, (row, column): (usize, usize)) -> usize {
+        row / TILE * self.tiles[1] + column / TILE
+    }
+
+    /// A mixture of the mean colours of two classes in the tiles about one, or of the whole piece where these hold too few cells.
+    fn mixture(&self, tile: usize, of: [u8; 2]) -> Option<Mixture> {
+        let means = self
+            .means
+            .get(tile * self.classes..(tile + 1) * self.classes)?;
+        let mean = |class: u8| *means.get(self.place[usize::from(class)])?;
+        Some(Mixture::new(mean(of[0])?, mean(of[1])?))
     }
 }
 

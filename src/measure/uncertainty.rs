@@ -94,7 +94,7 @@ pub fn volume_budget(
     let sampling = sampling_variance(&tally.rows_mm, noise_variance)
         + sampling_variance(&tally.columns_mm, noise_variance);
     let rectangular = 1.0 / 12.0_f64.sqrt();
-    let (spoken_mm, spread_mm) = match hidden_spread(mended, &footprint.covered) {
+    let (spoken_mm, spread_mm) = match hidden_spread(mended, footprint) {
         Some(spread) if !belt.two_views => (spread.rebuilt_mm, spread.sum_u_mm()),
         _ => (0.0, 0.0),
     };

@@ -255,7 +255,7 @@ fn falling(
     border: &Border,
 ) -> impl Iterator<Item = (usize, f32)> + use<> {
     let open = |at: usize| (parts[at] > 0) & (basin_of[at] == NO_BASIN);
-    let mut keys: Vec<(u32, u32)> = Vec::new();
+    let mut keys: Vec<(u32, u32)> = Vec::with_capacity(values.len());
     for (row, values) in values.outer_iter().enumerate() {
         let first = border.row(row);
         for (at, &value) in (first..).zip(values) {

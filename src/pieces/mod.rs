@@ -1,5 +1,6 @@
 //! Pieces: what stands on the belt, found in bands of rows, whole even where frames cut it, parted where pieces touch.
 
+mod bits;
 mod components;
 mod distance;
 mod finder;

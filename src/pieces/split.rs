@@ -90,12 +90,20 @@ impl Coarse {
         for (row, ends) in row_starts.windows(2).enumerate() {
             line_mm.fill(f32::INFINITY);
             line_own.fill(0);
+            let mut reach = columns..0;
             for fine in ends[0]..ends[1] {
                 let (cells, heights) = (region.cells.row(fine), region.heights_mm.row(fine));
                 let cells = cells.to_slice().unwrap_or_default();
                 let heights = heights.to_slice().unwrap_or_default();
-                let line = line_mm.iter_mut().zip(&mut line_own);
-                for ((&cell, &height), (lowest, own)) in cells.iter().zip(heights).zip(line) {
+                let Some(own) = own_span(cells) else {
+                    continue;
+                };
+                reach = reach.start.min(own.start)..reach.end.max(own.end);
+                let line = line_mm[own.clone()]
+                    .iter_mut()
+                    .zip(&mut line_own[own.clone()]);
+                let fine = cells[own.clone()].iter().zip(&heights[own]);
+                for ((&cell, &height), (lowest, own)) in fine.zip(line) {
                     let is_own = cell == Cell::Own;
                     *own = own.saturating_add(u8::from(is_own));
                     // What nobody saw is below nothing.
@@ -103,8 +111,12 @@ impl Coarse {
                     *lowest = if below { height } else { *lowest };
                 }
             }
+            if reach.is_empty() {
+                continue;
+            }
             let fine_rows = ends[1] - ends[0];
-            for (column, ends) in starts.windows(2).enumerate() {
+            let near = column_to[reach.start]..column_to[reach.end - 1] + 1;
+            for (column, ends) in near.clone().zip(starts[near.start..=near.end].windows(2)) {
                 let span = ends[0]..ends[1];
                 let own: usize = line_own[span.clone()].iter().map(|&n| usize::from(n)).sum();
                 let all = fine_rows * span.len();
@@ -253,6 +265,18 @@ fn refine(parts: &Array2<u16>, region: &Region, grid: &SurfaceGrid) -> Array2<u1
         }
     }
     fine
+}
+
+/// The columns from a row's first own cell to one past its last; whole blocks without one are passed over.
+fn own_span(cells: &[Cell]) -> Option<Range<usize>> {
+    const BLOCK: usize = 32;
+    let is_own = |&cell: &Cell| cell == Cell::Own;
+    let any = |block: &[Cell]| block.iter().fold(false, |any, cell| any | is_own(cell));
+    let first = cells.chunks(BLOCK).position(any)? * BLOCK;
+    let first = first + cells[first..].iter().position(is_own)?;
+    let blank = cells.rchunks(BLOCK).position(any)? * BLOCK;
+    let last = cells[..cells.len() - blank].iter().rposition(is_own)?;
+    Some(first..last + 1)
 }
 
 /// Where in `to`, which rises, each number below `count` begins; and its length.
