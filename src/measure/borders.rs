@@ -8,7 +8,7 @@
 
 use ndarray::Array2;
 
-use super::spans::{class_counts, row_of};
+use super::typical::{Sample, Typical};
 use crate::colour::NO_CLASS;
 
 /// A cell of two classes.
@@ -41,22 +41,12 @@ const REACH_SPREADS: f64 = 3.0;
 const MOST_REACH: usize = 9;
 /// Shortest border that tells the spread, in cell sides.
 const LEAST_SIDES: usize = 60;
-/// Side of the tiles that typical colours are taken from, cells.
-const TILE: usize = 12;
-/// Every so many cells, along and across, one is asked for its colour.
-const THINNING: usize = 3;
-/// Two colours differ in more than lightness when the sine of the angle between them in linear RGB is above this.
-const LEAST_SINE: f32 = 0.2;
-/// Square of a contrast below which two colours are alike, relative to the colours'.
-const LEAST_CONTRAST: f32 = 1e-4;
-/// Fewest cells that make a typical colour.
-const LEAST_CELLS: f32 = 8.0;
 /// A border's length over its number of cell sides, mean over all directions.
 const SIDE_LENGTH: f64 = std::f64::consts::FRAC_PI_4;
 /// The colour of a cell of which none is known.
 const UNKNOWN: [f32; 3] = [f32::NAN; 3];
 /// A cell in no band.
-const NO_BAND: u8 = NO_CLASS;
+pub(super) const NO_BAND: u8 = NO_CLASS;
 
 /// Shares the cells about the borders of a cleaned class raster.
 ///
@@ -84,7 +74,7 @@ pub fn share_borders(
         let asked = lights.len();
         let more = band.cells[asked..].iter();
         lights.extend(more.map(|&cell| {
-            let at = place(cell);
+            let at = place_of(cell);
             let light = if apart[at] { None } else { light(at) };
             light.unwrap_or(UNKNOWN)
         }));
@@ -104,7 +94,7 @@ pub fn share_borders(
             if light[0].is_nan() {
                 continue;
             }
-            let at = place(cell);
+            let at = place_of(cell);
             let (own, other) = (class[at], band.other[at]);
             // Neighbours in the band mostly mix the same two colours.
             let of = (typical.tile(at), [other, own]);
@@ -135,54 +125,6 @@ pub fn share_borders(
     }
 }
 
-/// A mixture of two colours in linear light.
-///
-/// A slope is darker than a flat, on both sides of a border alike: where the two differ in hue or chroma the mixture is
-/// solved as `c = α·c_one + β·c_other` by least squares, and the part is `α/(α + β)`. Where they differ in lightness alone
-/// it is the place on the line between the two.
-struct Mixture {
-    one: [f32; 3],
-    other: [f32; 3],
-    /// Products of one with itself, of the other with itself, and of the two.
-    products: [f32; 3],
-    /// Whether the two differ in more than lightness.
-    by_hue: bool,
-}
-
-fn dot(a: [f32; 3], b: [f32; 3]) -> f32 {
-    a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
-}
-
-impl Mixture {
-    fn new(one: [f32; 3], other: [f32; 3]) -> Self {
-        let products = [dot(one, one), dot(other, other), dot(one, other)];
-        let [one_one, two_two, one_two] = products;
-        let determinant = one_one * two_two - one_two * one_two;
-        Self {
-            one,
-            other,
-            products,
-            by_hue: determinant > LEAST_SINE * LEAST_SINE * one_one * two_two,
-        }
-    }
-
-    /// The part of the one in `light`, cut to 0…1; `None` when the two are alike.
-    fn part(&self, light: [f32; 3]) -> Option<f32> {
-        let [one_one, two_two, one_two] = self.products;
-        if self.by_hue {
-            let (with_one, with_two) = (dot(light, self.one), dot(light, self.other));
-            let alpha = (with_one * two_two - with_two * one_two).max(0.0);
-            let beta = (with_two * one_one - with_one * one_two).max(0.0);
-            return (alpha + beta > 0.0).then(|| alpha / (alpha + beta));
-        }
-        let axis: [f32; 3] = std::array::from_fn(|channel| self.one[channel] - self.other[channel]);
-        let from: [f32; 3] = std::array::from_fn(|channel| light[channel] - self.other[channel]);
-        let square = dot(axis, axis);
-        (square > LEAST_CONTRAST * (one_one + two_two))
-            .then(|| (dot(from, axis) / square).clamp(0.0, 1.0))
-    }
-}
-
 type Seeds = Vec<((usize, usize), u8)>;
 
 /// The classes that have a border.
@@ -192,12 +134,12 @@ fn met(seeds: &Seeds) -> Vec<u8> {
     (0..NO_CLASS).filter(|&k| has[usize::from(k)]).collect()
 }
 
-/// A cell's row and column in half the room.
-fn cell((row, column): (usize, usize)) -> [u32; 2] {
+/// A cell's row and column in half the room, and back.
+pub(super) fn cell((row, column): (usize, usize)) -> [u32; 2] {
     [row as u32, column as u32]
 }
 
-fn place([row, column]: [u32; 2]) -> (usize, usize) {
+pub(super) fn place_of([row, column]: [u32; 2]) -> (usize, usize) {
     (row as usize, column as usize)
 }
 
@@ -281,7 +223,7 @@ impl Band {
         while self.reach < reach {
             let end = self.cells.len();
             for index in self.front..end {
-                let (row, column) = place(self.cells[index]);
+                let (row, column) = place_of(self.cells[index]);
                 let at = row * columns + column;
                 let (own, beyond) = (classes[at], other[at]);
                 let near = column.saturating_sub(1)..(column + 2).min(columns);
@@ -299,144 +241,6 @@ impl Band {
             self.front = end;
             self.reach += 1;
         }
-    }
-}
-
-/// Colours of every so many cells, along and across, that are known and the piece's alone.
-struct Sample {
-    cells: Vec<Sampled>,
-    /// The classes of the piece.
-    classes: Vec<u8>,
-}
-
-struct Sampled {
-    cell: [u32; 2],
-    class: u8,
-    light: [f32; 3],
-}
-
-impl Sample {
-    fn new(
-        class: &Array2<u8>,
-        apart: &Array2<bool>,
-        light: &impl Fn((usize, usize)) -> Option<[f32; 3]>,
-    ) -> Self {
-        let (rows, columns) = class.dim();
-        let counts = class_counts(class);
-        let mut cells = Vec::new();
-        for row in (0..rows).step_by(THINNING) {
-            let classes = row_of(class, row, &(0..columns)).iter().step_by(THINNING);
-            for (column, &class) in (0..columns).step_by(THINNING).zip(classes) {
-                let at = (row, column);
-                if class != NO_CLASS
-                    && !apart[at]
-                    && let Some(light) = light(at)
-                {
-                    cells.push(Sampled {
-                        cell: cell(at),
-                        class,
-                        light,
-                    });
-                }
-            }
-        }
-        Self {
-            cells,
-            classes: (0..NO_CLASS)
-                .filter(|&k| counts[usize::from(k)] > 0)
-                .collect(),
-        }
-    }
-}
-
-/// Mean colours of classes: in tiles, and of the whole piece.
-struct Typical {
-    tiles: [usize; 2],
-    classes: usize,
-    /// Place of each class among those of the piece.
-    place: [usize; 256],
-    /// Mean colour of each class in the tiles about each tile, or of the whole piece where these hold too few cells.
-    means: Vec<Option<[f32; 3]>>,
-    /// Whether the whole piece has cells enough of a class for a typical colour.
-    known: [bool; 256],
-}
-
-impl Typical {
-    fn of(sample: &Sample, (rows, columns): (usize, usize), band: &Array2<u8>) -> Self {
-        let tiles = [rows.div_ceil(TILE), columns.div_ceil(TILE)];
-        let classes = sample.classes.len();
-        let mut place = [usize::MAX; 256];
-        for (index, &k) in sample.classes.iter().enumerate() {
-            place[usize::from(k)] = index;
-        }
-        let whole = tiles[0] * tiles[1];
-        let mut sums = vec![[0.0_f32; 4]; (whole + 1) * classes];
-        for seen in &sample.cells {
-            let at = self::place(seen.cell);
-            if band[at] != NO_BAND {
-                continue;
-            }
-            let tile = at.0 / TILE * tiles[1] + at.1 / TILE;
-            let sum = &mut sums[tile * classes + place[usize::from(seen.class)]];
-            for (sum, light) in sum.iter_mut().zip(seen.light) {
-                *sum += light;
-            }
-            sum[3] += 1.0;
-        }
-        let (of_tiles, of_whole) = sums.split_at_mut(whole * classes);
-        for of_tile in of_tiles.chunks_exact(classes.max(1)) {
-            for (all, one) in of_whole.iter_mut().flatten().zip(of_tile.iter().flatten()) {
-                *all += one;
-            }
-        }
-        let mut means = Vec::with_capacity(whole * classes);
-        for tile in 0..whole {
-            for place in 0..classes {
-                let sum_of = |tile: usize| sums[tile * classes + place];
-                let (row, column) = (tile / tiles[1], tile % tiles[1]);
-                let mut sum = [0.0_f32; 4];
-                for r in row.saturating_sub(1)..(row + 2).min(tiles[0]) {
-                    for c in column.saturating_sub(1)..(column + 2).min(tiles[1]) {
-                        let tile = sum_of(r * tiles[1] + c);
-                        (0..4).for_each(|i| sum[i] += tile[i]);
-                    }
-                }
-                let mean = |sum: [f32; 4]| {
-                    (sum[3] >= LEAST_CELLS).then(|| [0, 1, 2].map(|c| sum[c] / sum[3]))
-                };
-                means.push(mean(sum).or_else(|| mean(sum_of(whole))));
-            }
-        }
-        let mut known = [false; 256];
-        for (place, &k) in sample.classes.iter().enumerate() {
-            known[usize::from(k)] = sums[whole * classes + place][3] >= LEAST_CELLS;
-        }
-        Self {
-            known,
-            tiles,
-            classes,
-            place,
-            means,
-        }
-    }
-
-    /// Whether there is a typical colour of every class that has a border.
-    fn knows_all(&self, met: &[u8]) -> bool {
-        met.iter().all(|&k| self.known[usize::from(k)])
-    }
-
-    /// The tile that a cell lies in.
-    fn tile(&self, (row, column): (usize, usize)) -> usize {
-        row / TILE * self.tiles[1] + column / TILE
-    }
-
-    /// A mixture of the mean colours of two classes in the tiles about one, or of the whole piece where these hold too few cells.
-    fn mixture(&self, tile: usize, of: [u8; 2]) -> Option<Mixture> {
-        let means = self
-            .means
-            .get(tile * self.classes..(tile + 1) * self.classes)?;
-        let mean = |class: u8| *means.get(self.place[usize::from(class)])?;
-        Some(Mixture::new(mean(of[0])?, mean(of[1])?))
     }
 }
 

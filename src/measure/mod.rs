@@ -7,12 +7,14 @@ mod extent_budget;
 mod footprint;
 mod hidden_spread;
 mod lights;
+mod mixture;
 mod outline;
 mod rim;
 mod shape;
 mod share_budget;
 mod spans;
 mod tally;
+mod typical;
 mod uncertainty;
 
 pub use borders::{Borders, SharedCell, share_borders};

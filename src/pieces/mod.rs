@@ -1,12 +1,14 @@
 //! Pieces: what stands on the belt, found in bands of rows, whole even where frames cut it, parted where pieces touch.
 
 mod bits;
+mod coarse;
 mod components;
 mod distance;
 mod finder;
 mod flood;
 mod mask;
 mod mend;
+mod parted;
 mod region;
 mod ridge;
 mod split;
