@@ -11,7 +11,7 @@ mod shadow;
 mod slot;
 mod spikes;
 
-use std::collections::HashSet;
+use std::collections::BTreeSet;
 
 use ndarray::Array2;
 
@@ -96,7 +96,7 @@ pub fn own_unseen_mm(
     };
     let lanes = lanes(camera, grid, noise_mm, low_mm);
     let mut heights_mm: Vec<((usize, usize), f32)> = Vec::new();
-    let mut hidden = HashSet::new();
+    let mut hidden = BTreeSet::new();
     if let Some(light) = camera {
         for (at, height_mm) in shadow::on_piece(region, &lanes, &own, light.from_high_y) {
             hidden.insert(at);
