@@ -1,6 +1,5 @@
 //! Mends the window of a piece: false samples out, missing ones in, hidden flanks rebuilt.
 
-mod asking;
 mod dropouts;
 mod fan;
 mod flank;

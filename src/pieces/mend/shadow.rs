@@ -8,7 +8,6 @@
 use ndarray::{ArrayView2, Axis};
 
 use super::super::region::{Cell, Region};
-use super::asking::Asking;
 use super::flank::{SeenFlanks, directions};
 use super::gaps::{self, Gap};
 use super::{CellState, Window};
@@ -201,23 +200,23 @@ pub fn fills(
         .map(|lane| lane.last().map(|shoulder| shoulder.at))
         .collect();
     let edge = directions(&last);
-    let mut asking = Asking::new(&flanks, more.as_ref());
     let mut fills: Vec<Fill> = Vec::new();
     for (lane, found) in shoulders.iter().enumerate() {
         for (index, shoulder) in found.iter().enumerate() {
             let outer = index + 1 == found.len() && shoulder.floor_mm == 0.0;
             let like_seen = edge[lane].filter(|_| outer).and_then(|direction| {
                 let height_mm = pooled_height(heights, &shoulders, lane, shoulder);
-                asking.behind(lane, height_mm, direction, shoulder.gap)
+                let ask = |flanks: &SeenFlanks| flanks.behind(height_mm, direction, shoulder.gap);
+                ask(&flanks).or_else(|| more.as_ref().and_then(ask))
             });
             let slope_mm = shoulder_slope(heights, lane, shoulder.at);
             let fall_mm = shoulder.fall_mm;
             for j in 1..=shoulder.gap {
                 let ray_mm = (shoulder.height_mm - j as f32 * fall_mm).max(0.0);
                 let (height_mm, covered) = match &like_seen {
-                    Some((behind, scale)) => behind
+                    Some(behind) => behind
                         .get(j - 1)
-                        .map_or((0.0, false), |e| (scale * e.height_mm, e.covered >= 0.5)),
+                        .map_or((0.0, false), |e| (e.height_mm, e.covered >= 0.5)),
                     None => {
                         let height_mm = parabola(shoulder.height_mm, fall_mm, slope_mm, j);
                         (height_mm, height_mm > low_mm)
