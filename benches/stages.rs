@@ -10,7 +10,9 @@ use weighlight::colour::{ClassMap, LabLimits};
 use weighlight::measure::{
     BeltKnowledge, ClassRules, ColourField, Footprint, HeightPlace, classes, measure,
 };
-use weighlight::pieces::{Cameras, FindRules, Lighting, PieceFinder, mend, split};
+use weighlight::pieces::{
+    Cameras, FindRules, Lighting, PieceFinder, clean, gaps_of, mend, own_unseen_mm, split,
+};
 
 /// Cameras and laser told from the shadows.
 const UNKNOWN: Lighting = Lighting {
@@ -203,25 +205,20 @@ fn one_by_one(scan: &Scan, product: &Product, times: &mut Times) -> Outcome<()> 
         base,
         min_speck_mm2: product.piece.min_speck_mm2,
     };
-    for region in regions {
+    for mut region in regions {
         let low_mm = rules.low_mm();
-        let mended = times.run(7, "mend", || {
-            mend(&region, &grid, NOISE_MM, low_mm, &UNKNOWN)
-        });
+        let gaps = times.run(7, "mend", || clean(&mut region, NOISE_MM));
         let parts = times.run(8, "part touching pieces", || {
-            split(region, &mended.heights_mm, &grid, rules.min_area_mm2)
+            let unseen_mm = own_unseen_mm(&region, &gaps, &grid, NOISE_MM, low_mm, &UNKNOWN);
+            split(region, &unseen_mm, &grid, rules.min_area_mm2)
         });
         let whole = parts.len() == 1;
-        for region in parts {
-            let again;
-            let mended = if whole {
-                &mended
-            } else {
-                again = times.run(7, "mend", || {
-                    mend(&region, &grid, NOISE_MM, low_mm, &UNKNOWN)
-                });
-                &again
-            };
+        for mut region in parts {
+            let mended = &times.run(7, "mend", || {
+                let again = if whole { Vec::new() } else { gaps_of(&region) };
+                let gaps = if whole { &gaps } else { &again };
+                mend(&mut region, gaps, &grid, NOISE_MM, low_mm, &UNKNOWN)
+            });
             let footprint = times.run(9, "footprint", || {
                 Footprint::new(&region, mended, low_mm, NOISE_MM, &grid)
             });

@@ -8,7 +8,7 @@
 
 use ndarray::Array2;
 
-use super::spans::{class_counts, row_of};
+use super::typical::{Sample, Typical};
 use crate::colour::NO_CLASS;
 
 /// A cell of two classes.
@@ -41,22 +41,12 @@ const REACH_SPREADS: f64 = 3.0;
 const MOST_REACH: usize = 9;
 /// Shortest border that tells the spread, in cell sides.
 const LEAST_SIDES: usize = 60;
-/// Side of the tiles that typical colours are taken from, cells.
-const TILE: usize = 12;
-/// Every so many cells, along and across, one is asked for its colour.
-const THINNING: usize = 3;
-/// Two colours differ in more than lightness when the sine of the angle between them in linear RGB is above this.
-const LEAST_SINE: f32 = 0.2;
-/// Square of a contrast below which two colours are alike, relative to the colours'.
-const LEAST_CONTRAST: f32 = 1e-4;
-/// Fewest cells that make a typical colour.
-const LEAST_CELLS: f32 = 8.0;
 /// A border's length over its number of cell sides, mean over all directions.
 const SIDE_LENGTH: f64 = std::f64::consts::FRAC_PI_4;
 /// The colour of a cell of which none is known.
 const UNKNOWN: [f32; 3] = [f32::NAN; 3];
 /// A cell in no band.
-const NO_BAND: u8 = NO_CLASS;
+pub(super) const NO_BAND: u8 = NO_CLASS;
 
 /// Shares the cells about the borders of a cleaned class raster.
 ///
@@ -71,11 +61,11 @@ pub fn share_borders(
     if seeds.is_empty() {
         return Borders::default();
     }
+    let met = met(&seeds);
+    let sample = Sample::new(class, apart, light);
     let mut band = Band::new(class, &seeds);
     // Colours of the band's cells as far as they were asked for.
     let mut lights: Vec<[f32; 3]> = Vec::new();
-    let columns = class.ncols();
-    let place = |cell: u32| (cell as usize / columns, cell as usize % columns);
     let mut reach = FIRST_REACH;
     let mut narrower = false;
     loop {
@@ -84,13 +74,13 @@ pub fn share_borders(
         let asked = lights.len();
         let more = band.cells[asked..].iter();
         lights.extend(more.map(|&cell| {
-            let at = place(cell);
+            let at = place_of(cell);
             let light = if apart[at] { None } else { light(at) };
             light.unwrap_or(UNKNOWN)
         }));
-        let typical = Typical::of(class, &band.other, apart, light);
+        let typical = Typical::of(&sample, class.dim(), &band.other);
         // Where all that a class has are streaks, its colour is what lies farthest from their borders.
-        if reach > 1 && !typical.knows_all(&seeds) {
+        if reach > 1 && !typical.knows_all(&met) {
             reach -= 1;
             narrower = true;
             // Its cells so far come first in the wider band, so that their colours need not be asked for again.
@@ -99,14 +89,19 @@ pub fn share_borders(
         }
         let mut shared = Vec::with_capacity(band.cells.len());
         let mut mixed = 0.0_f64;
+        let mut mixture = ((usize::MAX, [NO_CLASS; 2]), None);
         for (&cell, &light) in band.cells.iter().zip(&lights) {
             if light[0].is_nan() {
                 continue;
             }
-            let at = place(cell);
+            let at = place_of(cell);
             let (own, other) = (class[at], band.other[at]);
-            let [one, two] = typical.near(at, [other, own]);
-            let Some(share) = one.zip(two).and_then(|(one, two)| part(light, one, two)) else {
+            // Neighbours in the band mostly mix the same two colours.
+            let of = (typical.tile(at), [other, own]);
+            if mixture.0 != of {
+                mixture = (of, typical.mixture(of.0, of.1));
+            }
+            let Some(share) = mixture.1.as_ref().and_then(|of| of.part(light)) else {
                 continue;
             };
             mixed += f64::from(share * (1.0 - share));
@@ -130,29 +125,23 @@ pub fn share_borders(
     }
 }
 
-/// The part of `one` in a mixture with `other`, cut to 0…1; `None` when the two are alike.
-///
-/// A slope is darker than a flat, on both sides of a border alike: where the two differ in hue or chroma the mixture is
-/// solved as `c = α·c_one + β·c_other` by least squares, and the part is `α/(α + β)`. Where they differ in lightness alone
-/// it is the place on the line between the two.
-fn part(light: [f32; 3], one: [f32; 3], other: [f32; 3]) -> Option<f32> {
-    let dot = |a: [f32; 3], b: [f32; 3]| a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
-    let (one_one, two_two, one_two) = (dot(one, one), dot(other, other), dot(one, other));
-    let determinant = one_one * two_two - one_two * one_two;
-    if determinant > LEAST_SINE * LEAST_SINE * one_one * two_two {
-        let (with_one, with_two) = (dot(light, one), dot(light, other));
-        let alpha = (with_one * two_two - with_two * one_two).max(0.0);
-        let beta = (with_two * one_one - with_one * one_two).max(0.0);
-        return (alpha + beta > 0.0).then(|| alpha / (alpha + beta));
-    }
-    let axis: [f32; 3] = std::array::from_fn(|channel| one[channel] - other[channel]);
-    let from: [f32; 3] = std::array::from_fn(|channel| light[channel] - other[channel]);
-    let square = dot(axis, axis);
-    (square > LEAST_CONTRAST * (one_one + two_two))
-        .then(|| (dot(from, axis) / square).clamp(0.0, 1.0))
+type Seeds = Vec<((usize, usize), u8)>;
+
+/// The classes that have a border.
+fn met(seeds: &Seeds) -> Vec<u8> {
+    let mut has = [false; 256];
+    seeds.iter().for_each(|&(_, k)| has[usize::from(k)] = true);
+    (0..NO_CLASS).filter(|&k| has[usize::from(k)]).collect()
 }
 
-type Seeds = Vec<((usize, usize), u8)>;
+/// A cell's row and column in half the room, and back.
+pub(super) fn cell((row, column): (usize, usize)) -> [u32; 2] {
+    [row as u32, column as u32]
+}
+
+pub(super) fn place_of([row, column]: [u32; 2]) -> (usize, usize) {
+    (row as usize, column as usize)
+}
 
 /// Cells with a side to another class, with that class; and the number of such sides.
 fn border_cells(class: &Array2<u8>) -> (Seeds, usize) {
@@ -195,9 +184,9 @@ fn differing(ones: &[u8], twos: &[u8], mut meet: impl FnMut(usize)) {
     }
 }
 
-/// The cells about borders, numbered row by row, in order of their distance from one.
+/// The cells about borders in order of their distance from one.
 struct Band {
-    cells: Vec<u32>,
+    cells: Vec<[u32; 2]>,
     /// The class beyond the border for cells of the band, [`NO_BAND`] elsewhere.
     other: Array2<u8>,
     /// First of the cells from which it has not grown yet, and how far it reaches.
@@ -213,7 +202,7 @@ impl Band {
         for &(at, beyond) in seeds {
             if other[at] == NO_BAND {
                 other[at] = beyond;
-                cells.push((at.0 * class.ncols() + at.1) as u32);
+                cells.push(cell(at));
             }
         }
         Self {
@@ -234,18 +223,17 @@ impl Band {
         while self.reach < reach {
             let end = self.cells.len();
             for index in self.front..end {
-                let at = self.cells[index] as usize;
-                let (row, column) = (at / columns, at % columns);
+                let (row, column) = place_of(self.cells[index]);
+                let at = row * columns + column;
                 let (own, beyond) = (classes[at], other[at]);
                 let near = column.saturating_sub(1)..(column + 2).min(columns);
                 for r in row.saturating_sub(1)..(row + 2).min(rows) {
                     let line = r * columns + near.start..r * columns + near.end;
-                    let first = line.start;
                     let cells = other[line.clone()].iter_mut().zip(&classes[line]);
-                    for (cell, (other, &class)) in (first..).zip(cells) {
+                    for (column, (other, &class)) in near.clone().zip(cells) {
                         if (*other == NO_BAND) & (class == own) {
                             *other = beyond;
-                            self.cells.push(cell as u32);
+                            self.cells.push(cell((r, column)));
                         }
                     }
                 }
@@ -253,105 +241,6 @@ impl Band {
             self.front = end;
             self.reach += 1;
         }
-    }
-}
-
-/// Mean colours of classes: in tiles, and of the whole piece.
-struct Typical {
-    tiles: [usize; 2],
-    classes: usize,
-    /// Place of each class among those of the piece.
-    place: [usize; 256],
-    /// Mean colour of each class in the tiles about each tile, or of the whole piece where these hold too few cells.
-    means: Vec<Option<[f32; 3]>>,
-    /// Whether the whole piece has cells enough of a class for a typical colour.
-    known: [bool; 256],
-}
-
-impl Typical {
-    fn of(
-        class: &Array2<u8>,
-        band: &Array2<u8>,
-        apart: &Array2<bool>,
-        light: &impl Fn((usize, usize)) -> Option<[f32; 3]>,
-    ) -> Self {
-        let (rows, columns) = class.dim();
-        let tiles = [rows.div_ceil(TILE), columns.div_ceil(TILE)];
-        let counts = class_counts(class);
-        let classes: Vec<u8> = (0..NO_CLASS)
-            .filter(|&k| counts[usize::from(k)] > 0)
-            .collect();
-        let mut place = [usize::MAX; 256];
-        for (index, &k) in classes.iter().enumerate() {
-            place[usize::from(k)] = index;
-        }
-        let whole = tiles[0] * tiles[1];
-        let mut sums = vec![[0.0_f32; 4]; (whole + 1) * classes.len()];
-        let whole_row = 0..columns;
-        for row in (0..rows).step_by(THINNING) {
-            let bands = row_of(band, row, &whole_row).iter().step_by(THINNING);
-            let classes_of = row_of(class, row, &whole_row).iter().step_by(THINNING);
-            let columns = (0..columns).step_by(THINNING);
-            for (column, (&k, &band)) in columns.zip(classes_of.zip(bands)) {
-                let at = (row, column);
-                if k == NO_CLASS || band != NO_BAND || apart[at] {
-                    continue;
-                }
-                let Some(light) = light(at) else { continue };
-                let tile = row / TILE * tiles[1] + column / TILE;
-                for tile in [tile, whole] {
-                    let sum = &mut sums[tile * classes.len() + place[usize::from(k)]];
-                    for channel in 0..3 {
-                        sum[channel] += light[channel];
-                    }
-                    sum[3] += 1.0;
-                }
-            }
-        }
-        let mut means = Vec::with_capacity(whole * classes.len());
-        for tile in 0..whole {
-            for place in 0..classes.len() {
-                let sum_of = |tile: usize| sums[tile * classes.len() + place];
-                let (row, column) = (tile / tiles[1], tile % tiles[1]);
-                let mut sum = [0.0_f32; 4];
-                for r in row.saturating_sub(1)..(row + 2).min(tiles[0]) {
-                    for c in column.saturating_sub(1)..(column + 2).min(tiles[1]) {
-                        let tile = sum_of(r * tiles[1] + c);
-                        (0..4).for_each(|i| sum[i] += tile[i]);
-                    }
-                }
-                let mean = |sum: [f32; 4]| {
-                    (sum[3] >= LEAST_CELLS).then(|| [0, 1, 2].map(|c| sum[c] / sum[3]))
-                };
-                means.push(mean(sum).or_else(|| mean(sum_of(whole))));
-            }
-        }
-        let mut known = [false; 256];
-        for (place, &k) in classes.iter().enumerate() {
-            known[usize::from(k)] = sums[whole * classes.len() + place][3] >= LEAST_CELLS;
-        }
-        Self {
-            known,
-            tiles,
-            classes: classes.len(),
-            place,
-            means,
-        }
-    }
-
-    /// Whether there is a typical colour of every class that has a border.
-    fn knows_all(&self, seeds: &Seeds) -> bool {
-        seeds.iter().all(|&(_, k)| self.known[usize::from(k)])
-    }
-
-    /// The mean colours of two classes in the tiles about a cell, or of the whole piece where these hold too few cells.
-    fn near(&self, (row, column): (usize, usize), of: [u8; 2]) -> [Option<[f32; 3]>; 2] {
-        let first = (row / TILE * self.tiles[1] + column / TILE) * self.classes;
-        of.map(|class| {
-            let place = self.place[usize::from(class)];
-            let means = self.means.get(first..first + self.classes)?;
-            *means.get(place)?
-        })
     }
 }
 

@@ -1,10 +1,8 @@
 //! Standard uncertainties of area, length and width by the law of propagation (JCGM 100:2008, 5.1.2).
 
-use super::footprint::Footprint;
 use super::outline::Rectangle;
-use super::spans::{row_of, spans};
+use super::tally::Tally;
 use super::uncertainty::{BeltKnowledge, LIKE_SEEN_SHARE, sampling_variance};
-use crate::pieces::{CellState, Mended};
 use crate::surface::SurfaceGrid;
 
 /// One contribution.
@@ -77,47 +75,17 @@ impl ExtentBudget {
 /// - Hidden: where the last cell of a hidden side lies is known to a cell along, rectangular, common to that side; then the area of rebuilt cells as the volume's, or, where the shoulder alone spoke, rectangular between wall and the ray's end.
 ///   The outline on that side moves as a whole, and with it one end of the rectangle.
 pub fn extent_budget(
-    mended: &Mended,
-    footprint: &Footprint,
+    tally: &Tally,
     grid: &SurfaceGrid,
     belt: &BeltKnowledge,
     rectangle: &Rectangle,
     perimeter_mm: f64,
 ) -> ExtentBudget {
     let cell_mm2 = grid.cell_area_mm2();
-    let size = footprint.covered.dim();
-    let (mut rows, mut columns) = (vec![0.0; size.0], vec![0.0; size.1]);
-    let mut hidden_columns = vec![false; size.1];
-    let (mut cells, mut edge, mut like_seen, mut alone) = (0_u64, 0_u64, 0_u64, 0_u64);
-    let low_mm = belt.low_mm as f32;
-    for (row, span) in spans(&footprint.summed) {
-        let summed = row_of(&footprint.summed, row, &span).iter();
-        let covered = row_of(&footprint.covered, row, &span);
-        let states = row_of(&mended.states, row, &span);
-        let heights = row_of(&mended.heights_mm, row, &span);
-        let about = covered.iter().zip(states.iter().zip(heights));
-        for (column, (_, (&covered, (&state, &height_mm)))) in
-            span.zip(summed.zip(about)).filter(|(_, cell)| *cell.0)
-        {
-            if covered {
-                cells += 1;
-                rows[row] += 1.0;
-                columns[column] += 1.0;
-                edge += u64::from(state == CellState::Seen && height_mm < 2.0 * low_mm);
-            }
-            match state {
-                CellState::Shadow if covered => like_seen += 1,
-                CellState::Alone => alone += 1,
-                CellState::Beyond => {}
-                _ => continue,
-            }
-            hidden_columns[column] = true;
-        }
-    }
-    let area_mm2 = cells as f64 * cell_mm2;
-    let sampling = sampling_variance(&rows, 0.0) + sampling_variance(&columns, 0.0);
+    let area_mm2 = tally.covered as f64 * cell_mm2;
+    let sampling = sampling_variance(&tally.rows, 0.0) + sampling_variance(&tally.columns, 0.0);
     let per_mm = if belt.low_mm > 0.0 {
-        edge as f64 * cell_mm2 / belt.low_mm
+        tally.edge as f64 * cell_mm2 / belt.low_mm
     } else {
         0.0
     };
@@ -126,11 +94,16 @@ pub fn extent_budget(
     let belt_ends_mm = both_ends_mm(belt_mm2);
     let threshold_mm2 = per_mm * belt.low_mm / 12.0_f64.sqrt();
     let threshold_ends_mm = both_ends_mm(threshold_mm2);
-    let hidden_side_mm =
-        hidden_columns.iter().filter(|&&hidden| hidden).count() as f64 * grid.pitch_across_mm;
+    let hidden_side_mm = tally
+        .hidden_columns
+        .iter()
+        .filter(|&&hidden| hidden)
+        .count() as f64
+        * grid.pitch_across_mm;
     let resolved_mm2 = hidden_side_mm * grid.pitch_along_mm / 12.0_f64.sqrt();
-    let rebuilt_mm2 =
-        (LIKE_SEEN_SHARE * like_seen as f64).hypot(alone as f64 / 12.0_f64.sqrt()) * cell_mm2;
+    let rebuilt_mm2 = (LIKE_SEEN_SHARE * tally.like_seen as f64)
+        .hypot(tally.alone as f64 / 12.0_f64.sqrt())
+        * cell_mm2;
     let hidden_mm2 = rebuilt_mm2.hypot(resolved_mm2);
     let hidden_mm = if hidden_side_mm > 0.0 {
         hidden_mm2 / hidden_side_mm

@@ -2,7 +2,7 @@
 
 use ndarray::Array2;
 
-use super::spans::{row_of, spans};
+use super::spans::{Spans, row_of, spans};
 use crate::pieces::{Cell, CellState, Mended, Region};
 use crate::surface::SurfaceGrid;
 
@@ -26,6 +26,10 @@ pub struct Footprint {
     pub covered: Array2<bool>,
     /// Cells its volume is summed over: the footprint and a ring around it, without other things.
     pub summed: Array2<bool>,
+    /// Where in its rows the first lie.
+    pub spans: Spans,
+    /// Where in its rows the second lie.
+    pub summed_spans: Spans,
 }
 
 impl Footprint {
@@ -88,7 +92,12 @@ impl Footprint {
         }
         thin_edge(&mut covered, region, mended, low_mm, noise_mm, grid);
         let summed = ring(&covered, grid, region);
-        Self { covered, summed }
+        Self {
+            spans: spans(&covered),
+            summed_spans: spans(&summed),
+            covered,
+            summed,
+        }
     }
 
     /// Number of covered cells.

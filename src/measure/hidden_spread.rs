@@ -6,8 +6,11 @@
 //! much a hidden flank may differ from what was expected of it; and over what length it stays alike says how many flanks,
 //! independent of each other, are hidden.
 
-use ndarray::{Array2, ArrayView1};
+use std::ops::Range;
 
+use ndarray::ArrayView1;
+
+use super::footprint::Footprint;
 use crate::pieces::{CellState, Mended};
 
 /// Lanes on either side over which the direction of an edge is taken.
@@ -56,8 +59,16 @@ impl HiddenSpread {
 }
 
 /// Of a piece whose hidden side lies along the columns; `None` where nothing is hidden so, or too little is seen to tell.
-pub fn hidden_spread(mended: &Mended, covered: &Array2<bool>) -> Option<HiddenSpread> {
+pub fn hidden_spread(mended: &Mended, footprint: &Footprint) -> Option<HiddenSpread> {
     let (fall_mm, from_high) = ray(mended)?;
+    let covered = &footprint.covered;
+    let (first, last) = (footprint.spans.first()?.0, footprint.spans.last()?.0);
+    let rows = covered.nrows();
+    let reach = if from_high {
+        rows - 1 - last..rows - first
+    } else {
+        first..last + 1
+    };
     let lanes = covered.ncols();
     let mut edge: Vec<Option<usize>> = vec![None; lanes];
     let mut seen = Vec::new();
@@ -68,6 +79,7 @@ pub fn hidden_spread(mended: &Mended, covered: &Array2<bool>) -> Option<HiddenSp
             states: mended.states.column(lane),
             covered: covered.column(lane),
             from_high,
+            reach: reach.clone(),
         };
         if let Some((height_mm, behind_mm)) = column.hidden_shoulder_mm() {
             rebuilt_mm += behind_mm;
@@ -132,6 +144,8 @@ struct Lane<'a> {
     states: ArrayView1<'a, CellState>,
     covered: ArrayView1<'a, bool>,
     from_high: bool,
+    /// Where covered cells are, counted from the camera's side.
+    reach: Range<usize>,
 }
 
 impl Lane<'_> {
@@ -151,7 +165,7 @@ impl Lane<'_> {
                 CellState::Shadow | CellState::Beyond
             )
         };
-        let last = (0..self.covered.len()).rev().find(|&at| {
+        let last = self.reach.clone().rev().find(|&at| {
             let row = self.row(at);
             self.covered[row] && self.states[row] == CellState::Seen
         })?;
@@ -168,15 +182,21 @@ impl Lane<'_> {
     fn front(&self, fall_mm: f32) -> Option<(usize, f64, f64)> {
         let covered = |at: usize| self.covered[self.row(at)];
         let height = |at: usize| self.heights_mm[self.row(at)];
-        let foot = (0..self.covered.len()).find(|&at| covered(at))?;
+        let foot = self.reach.clone().find(|&at| covered(at))?;
         if self.states[self.row(foot)] != CellState::Seen {
             return None;
         }
         let end = (foot..self.covered.len())
             .find(|&at| !covered(at))
             .unwrap_or(self.covered.len());
-        let top = (foot..end).max_by(|&a, &b| height(a).total_cmp(&height(b)))?;
-        let (mut shoulder, mut ray_mm) = (top, height(top));
+        let (mut top, mut top_mm) = (foot, height(foot));
+        for at in foot + 1..end {
+            let height_mm = height(at);
+            if height_mm >= top_mm {
+                (top, top_mm) = (at, height_mm);
+            }
+        }
+        let (mut shoulder, mut ray_mm) = (top, top_mm);
         for at in (foot..top).rev() {
             ray_mm -= fall_mm;
             if height(at) >= ray_mm {

@@ -14,9 +14,23 @@ pub struct Lights<'a> {
     field: &'a ColourField,
     first: i64,
     rows: Vec<Option<&'a [[u8; 3]]>>,
-    /// First row and column of the surface, and the places of rows and columns where they do not depend on each other.
+    /// First row and column of the surface, and what rows and columns take where that does not depend on each other.
     from: (usize, usize),
-    straight: Option<(Vec<Place>, Vec<Option<Place>>)>,
+    straight: Option<(Vec<Along<'a>>, Vec<Option<Across>>)>,
+}
+
+/// The rows of colour that a row of cells lies between, and their parts; 0 where that is no more than rounding.
+#[derive(Debug, Clone, Copy)]
+struct Along<'a> {
+    pixels: [Option<&'a [[u8; 3]]>; 2],
+    parts: [f32; 2],
+}
+
+/// Likewise the pixels that a column of cells lies between.
+#[derive(Debug, Clone, Copy)]
+struct Across {
+    pixels: [usize; 2],
+    parts: [f32; 2],
 }
 
 /// A place between the centres of two pixels: the first of them, and how much of the way to the second.
@@ -43,11 +57,18 @@ impl Place {
         }
     }
 
-    /// The two pixels and their parts, as far as these are more than rounding.
-    fn parts(self) -> impl Iterator<Item = (i64, f32)> {
-        [(self.first, 1.0 - self.part), (self.first + 1, self.part)]
-            .into_iter()
-            .filter(|(_, part)| *part >= LEAST_PART)
+    /// The parts of the two pixels, as far as these are more than rounding.
+    fn parts(self) -> [f32; 2] {
+        [1.0 - self.part, self.part].map(|part| if part >= LEAST_PART { part } else { 0.0 })
+    }
+
+    /// The two pixels of `columns`; a cell whose pixel lies in the frame may reach half a pixel beyond its last one.
+    fn within(self, columns: usize) -> Across {
+        let inside = |pixel: i64| (pixel.max(0) as usize).min(columns - 1);
+        Across {
+            pixels: [inside(self.first), inside(self.first + 1)],
+            parts: self.parts(),
+        }
     }
 }
 
@@ -59,20 +80,32 @@ impl<'a> Lights<'a> {
         let (one, two) = (number(rows.start), number(rows.end));
         let first = (one.min(two) - MARGIN).max(kept);
         let end = (one.max(two) + MARGIN).min(kept.saturating_add_unsigned(count as u64));
-        let straight = field.is_straight().then(|| {
-            let of_row = |row| Place::along(field.number_of(row, columns.start, 0.0));
-            let of_column = |column| Some(Place::across(field.place_of(column, 0.0)?));
-            (
-                rows.clone().map(of_row).collect(),
-                columns.clone().map(of_column).collect(),
-            )
-        });
-        Self {
+        let mut lights = Self {
             field,
             first,
             rows: (first..end).map(|number| pixels(field, number)).collect(),
             from: (rows.start, columns.start),
-            straight,
+            straight: None,
+        };
+        if field.is_straight() {
+            let of_row = |row| lights.along(Place::along(field.number_of(row, columns.start, 0.0)));
+            let of_column = |column| {
+                let place = Place::across(field.place_of(column, 0.0)?);
+                Some(place.within(field.columns()))
+            };
+            let places = (
+                rows.clone().map(of_row).collect(),
+                columns.clone().map(of_column).collect(),
+            );
+            lights.straight = Some(places);
+        }
+        lights
+    }
+
+    fn along(&self, place: Place) -> Along<'a> {
+        Along {
+            pixels: [place.first, place.first + 1].map(|number| self.row(number)),
+            parts: place.parts(),
         }
     }
 
@@ -89,18 +122,21 @@ impl<'a> Lights<'a> {
             None => {
                 let across = Place::across(self.field.place_of(column, height_mm)?);
                 (
-                    Place::along(self.field.number_of(row, column, height_mm)),
-                    across,
+                    self.along(Place::along(self.field.number_of(row, column, height_mm))),
+                    across.within(self.field.columns()),
                 )
             }
         };
-        let last = self.field.columns() - 1;
         let mut sum = [0.0_f32; 3];
-        for (number, part_along) in along.parts() {
-            let pixels = self.row(number)?;
-            for (pixel, part_across) in across.parts() {
-                // A cell whose pixel lies in the frame may reach half a pixel beyond its last one.
-                let pixel = (pixel.max(0) as usize).min(last);
+        for (pixels, part_along) in along.pixels.into_iter().zip(along.parts) {
+            if part_along == 0.0 {
+                continue;
+            }
+            let pixels = pixels?;
+            for (pixel, part_across) in across.pixels.into_iter().zip(across.parts) {
+                if part_across == 0.0 {
+                    continue;
+                }
                 let light = self.field.linear(pixel, *pixels.get(pixel)?)?;
                 for channel in 0..3 {
                     sum[channel] += part_along * part_across * light[channel];

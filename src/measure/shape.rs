@@ -6,10 +6,11 @@ use ndarray::Array2;
 
 use super::extent_budget::{ExtentBudget, extent_budget};
 use super::footprint::Footprint;
-use super::outline::{perimeter_mm, smallest_rectangle};
-use super::spans::{row_of, spans};
+use super::outline::{perimeter_of, rectangle_of};
+use super::spans::row_of;
+use super::tally::Tally;
 use super::uncertainty::{BeltKnowledge, VolumeBudget, volume_budget};
-use crate::pieces::{CellState, Mended, Region};
+use crate::pieces::{Mended, Region};
 use crate::surface::SurfaceGrid;
 
 /// The measures of one piece's shape, in the recording's frame.
@@ -58,68 +59,41 @@ pub fn measure(
 ) -> Option<Measures> {
     let cell_mm2 = grid.cell_area_mm2();
     let heights_mm = &mended.heights_mm;
-    let spans = spans(&footprint.covered);
-    let (mut cells, mut filled) = (0_u64, 0_u64);
-    let (mut rows, mut columns) = (0_u64, 0_u64);
-    for (row, span) in &spans {
-        let covered = row_of(&footprint.covered, *row, span);
-        let states = row_of(&mended.states, *row, span);
-        let (mut count, mut places, mut rebuilt) = (0_u32, 0_u32, 0_u32);
-        for (place, (&covered, &state)) in (0_u32..).zip(covered.iter().zip(states)) {
-            count += u32::from(covered);
-            places += u32::from(covered) * place;
-            rebuilt += u32::from(covered & (state != CellState::Seen));
-        }
-        cells += u64::from(count);
-        filled += u64::from(rebuilt);
-        rows += u64::from(count) * *row as u64;
-        columns += u64::from(count) * span.start as u64 + u64::from(places);
-    }
-    if cells == 0 {
+    let spans = &footprint.spans;
+    let tally = Tally::new(mended, footprint, belt);
+    if tally.covered == 0 {
         return None;
     }
-    let count = cells as f64;
-    let sum_mm = summed_mm(heights_mm, &footprint.summed);
-    let volume_mm3 = sum_mm * cell_mm2;
+    let moment = |cells: &[f64]| -> f64 {
+        let places = cells.iter().enumerate();
+        places.map(|(place, cells)| place as f64 * cells).sum()
+    };
+    let (rows, columns) = (moment(&tally.rows), moment(&tally.columns));
+    let count = tally.covered as f64;
+    let volume_mm3 = tally.rows_mm.iter().sum::<f64>() * cell_mm2;
     let area_mm2 = count * cell_mm2;
-    let rectangle = smallest_rectangle(&footprint.covered, grid)?;
-    let perimeter_mm = perimeter_mm(&footprint.covered, grid);
+    let rectangle = rectangle_of(&footprint.covered, spans, grid)?;
+    let perimeter_mm = perimeter_of(&footprint.covered, spans, grid);
     Some(Measures {
-        x_mm: grid.x_mm(region.first_column as f64 + columns as f64 / count),
-        y_mm: grid.y_mm(region.first_row as f64 + rows as f64 / count),
+        x_mm: grid.x_mm(region.first_column as f64 + columns / count),
+        y_mm: grid.y_mm(region.first_row as f64 + rows / count),
         yaw_rad: rectangle.yaw_rad,
         length_mm: rectangle.length_mm,
         width_mm: rectangle.width_mm,
-        max_height_mm: highest_mm(heights_mm, &footprint.covered, &spans),
+        max_height_mm: highest_mm(heights_mm, &footprint.covered, spans),
         mean_height_mm: volume_mm3 / area_mm2,
         area_mm2,
-        surface_mm2: surface_mm2(heights_mm, &footprint.covered, &spans, grid, belt.noise_mm),
+        surface_mm2: surface_mm2(heights_mm, &footprint.covered, spans, grid, belt.noise_mm),
         perimeter_mm,
         volume_mm3,
-        budget: volume_budget(mended, footprint, grid, belt),
-        extent_budget: extent_budget(mended, footprint, grid, belt, &rectangle, perimeter_mm),
-        filled_fraction: filled as f64 / count,
+        budget: volume_budget(&tally, mended, footprint, grid, belt),
+        extent_budget: extent_budget(&tally, grid, belt, &rectangle, perimeter_mm),
+        filled_fraction: tally.filled as f64 / count,
     })
 }
 
 /// Lanes of sums that run side by side.
 const LANES: usize = 8;
-
-/// Sum of the heights of the set cells, mm: row by row, in lanes of every eighth column.
-fn summed_mm(heights_mm: &Array2<f32>, summed: &Array2<bool>) -> f64 {
-    let mut sum_mm = 0.0;
-    for (row, span) in spans(summed) {
-        let mut lanes = [0.0_f64; LANES];
-        let heights = row_of(heights_mm, row, &span).chunks(LANES);
-        for (heights, summed) in heights.zip(row_of(summed, row, &span).chunks(LANES)) {
-            for ((lane, &height), &summed) in lanes.iter_mut().zip(heights).zip(summed) {
-                *lane += f64::from(if summed { height } else { 0.0 });
-            }
-        }
-        sum_mm += lanes.iter().sum::<f64>();
-    }
-    sum_mm
-}
 
 /// Highest mean of 3 × 3 cells around a covered one: a single sample's noise does not make a top.
 fn highest_mm(

@@ -5,13 +5,15 @@ use std::ops::Range;
 use ndarray::Array2;
 
 /// The rows that hold a set cell, each with the columns from its first to one past its last.
-pub fn spans(cells: &Array2<bool>) -> Vec<(usize, Range<usize>)> {
+pub type Spans = Vec<(usize, Range<usize>)>;
+
+/// The spans of a raster's set cells.
+pub fn spans(cells: &Array2<bool>) -> Spans {
     let rows = cells.outer_iter().enumerate();
     rows.filter_map(|(row, cells)| {
         let cells = cells.to_slice()?;
         let first = first_that(cells, true)?;
-        let last = cells.iter().rposition(|&cell| cell)?;
-        Some((row, first..last + 1))
+        Some((row, first..past_last(cells)))
     })
     .collect()
 }
@@ -27,6 +29,18 @@ pub fn first_that(cells: &[bool], wanted: bool) -> Option<usize> {
     let block = cells.chunks(BLOCK).position(any)? * BLOCK;
     let within = cells[block..].iter().position(|&cell| cell == wanted)?;
     Some(block + within)
+}
+
+/// One past the last set cell; whole blocks without one are passed over.
+fn past_last(cells: &[bool]) -> usize {
+    const BLOCK: usize = 32;
+    let none = |block: &&[bool]| !block.iter().fold(false, |any, &cell| any | cell);
+    let blank = cells.rchunks(BLOCK).take_while(none).count() * BLOCK;
+    let end = cells.len().saturating_sub(blank);
+    cells[..end]
+        .iter()
+        .rposition(|&cell| cell)
+        .map_or(0, |last| last + 1)
 }
 
 /// A part of a row of a raster stored row by row.

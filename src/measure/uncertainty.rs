@@ -4,8 +4,8 @@ use std::f64::consts::PI;
 
 use super::footprint::Footprint;
 use super::hidden_spread::hidden_spread;
-use super::spans::{row_of, spans};
-use crate::pieces::{CellState, Mended};
+use super::tally::Tally;
+use crate::pieces::Mended;
 use crate::surface::SurfaceGrid;
 
 /// Standard deviation of a rebuilt flank's volume as a share of it, where flanks that are seen spoke for it.
@@ -82,59 +82,31 @@ impl VolumeBudget {
 ///   anywhere between belt and ray: a rectangular distribution, `V/√12` of the volume under the ray. Common to all cells.
 /// - Gaps: anything between belt and the filled height, likewise.
 pub fn volume_budget(
+    tally: &Tally,
     mended: &Mended,
     footprint: &Footprint,
     grid: &SurfaceGrid,
     belt: &BeltKnowledge,
 ) -> VolumeBudget {
     let cell_mm2 = grid.cell_area_mm2();
-    let size = footprint.summed.dim();
-    let (mut rows_mm, mut columns_mm) = (vec![0.0; size.0], vec![0.0; size.1]);
-    let (mut summed, mut covered) = (0_u64, 0_u64);
-    let (mut like_seen_mm, mut alone_mm, mut gaps_mm) = (0.0, 0.0, 0.0);
-    for (row, span) in spans(&footprint.summed) {
-        let heights = row_of(&mended.heights_mm, row, &span);
-        let states = row_of(&mended.states, row, &span);
-        let inside = row_of(&footprint.covered, row, &span);
-        let cells = row_of(&footprint.summed, row, &span).iter().zip(inside);
-        let cells = cells.zip(heights.iter().zip(states)).enumerate();
-        let mut row_mm = 0.0;
-        for (place, ((_, &inside), (&height, &state))) in cells.filter(|(_, cell)| *cell.0.0) {
-            summed += 1;
-            let column = span.start + place;
-            let height = f64::from(height);
-            row_mm += height;
-            columns_mm[column] += height;
-            match state {
-                CellState::Seen | CellState::Dropout => {}
-                CellState::Shadow | CellState::Beyond if belt.two_views => {
-                    alone_mm += f64::from(mended.ceiling_mm[[row, column]]);
-                }
-                CellState::Shadow | CellState::Beyond => like_seen_mm += height,
-                CellState::Alone => alone_mm += f64::from(mended.ceiling_mm[[row, column]]),
-                CellState::Gap => gaps_mm += height,
-            }
-            covered += u64::from(inside);
-        }
-        rows_mm[row] = row_mm;
-    }
-    let sum_mm: f64 = rows_mm.iter().sum();
-    let noise_variance = belt.noise_mm * belt.noise_mm * summed as f64;
-    let sampling = sampling_variance(&rows_mm, noise_variance)
-        + sampling_variance(&columns_mm, noise_variance);
+    let sum_mm: f64 = tally.rows_mm.iter().sum();
+    let noise_variance = belt.noise_mm * belt.noise_mm * tally.summed as f64;
+    let sampling = sampling_variance(&tally.rows_mm, noise_variance)
+        + sampling_variance(&tally.columns_mm, noise_variance);
     let rectangular = 1.0 / 12.0_f64.sqrt();
-    let (spoken_mm, spread_mm) = match hidden_spread(mended, &footprint.covered) {
+    let (spoken_mm, spread_mm) = match hidden_spread(mended, footprint) {
         Some(spread) if !belt.two_views => (spread.rebuilt_mm, spread.sum_u_mm()),
         _ => (0.0, 0.0),
     };
-    let like_seen_u_mm = (LIKE_SEEN_SHARE * (like_seen_mm - spoken_mm).max(0.0)).hypot(spread_mm);
+    let like_seen_u_mm =
+        (LIKE_SEEN_SHARE * (tally.like_seen_mm - spoken_mm).max(0.0)).hypot(spread_mm);
     VolumeBudget {
         noise_mm3: noise_variance.sqrt() * cell_mm2,
-        belt_mm3: belt.belt_u_mm * cell_mm2 * covered as f64,
+        belt_mm3: belt.belt_u_mm * cell_mm2 * tally.covered as f64,
         scale_mm3: belt.scale_u_rel * sum_mm * cell_mm2,
         rim_mm3: sampling.sqrt() * cell_mm2,
-        hidden_mm3: like_seen_u_mm.hypot(rectangular * alone_mm) * cell_mm2,
-        gaps_mm3: rectangular * gaps_mm * cell_mm2,
+        hidden_mm3: like_seen_u_mm.hypot(rectangular * tally.alone_mm) * cell_mm2,
+        gaps_mm3: rectangular * tally.gaps_mm * cell_mm2,
     }
 }
 

@@ -35,24 +35,96 @@ struct Basin {
 ///
 /// Equal values are flooded in order of rows and columns.
 pub fn flood(values: &Array2<f32>, parts: &Array2<u16>, merge: &Merge) -> Basins {
-    // With a border of one cell outside, so that every cell has eight neighbours.
-    let border = Border::around(values.dim());
-    let parts = border.put(parts, 0);
-    let mut basins: Vec<Basin> = Vec::new();
-    let mut basin_of = vec![NO_BASIN; parts.len()];
-    for (at, value) in falling(values, &parts, &border) {
-        let part = parts[at];
+    let mut flood = Flood::new(parts, merge);
+    let cells = falling(values, &flood.parts, &flood.basin_of, &flood.border);
+    cells.for_each(|(at, value)| flood.reach(at, value));
+    flood.number()
+}
+
+/// Lets `markers` (1, 2, …; 0 is open) grow over the open cells of the parts they lie in, from the highest of `values` down: two that meet
+/// leave a line between them. Cells that no marker reaches are 0, as are those on the lines.
+pub fn flood_from(values: &Array2<f32>, parts: &Array2<u16>, markers: &Array2<u16>) -> Array2<u16> {
+    // No pass is shallow to a marker, and what is none is too small to stand against one.
+    let merge = Merge {
+        ratio: 1.0,
+        least_cells: MARKER_CELLS,
+        doubt: 0.0,
+    };
+    let mut flood = Flood::new(parts, &merge);
+    let count = markers.iter().copied().max().unwrap_or(0);
+    flood
+        .basins
+        .extend((0..usize::from(count)).map(|parent| Basin {
+            parent,
+            top: f32::INFINITY,
+            cells: MARKER_CELLS,
+            doubtful: false,
+        }));
+    for (row, markers) in markers.outer_iter().enumerate() {
+        let first = flood.border.row(row);
+        for (basin, &marker) in flood.basin_of[first..].iter_mut().zip(markers) {
+            if marker > 0 {
+                *basin = u32::from(marker) - 1;
+            }
+        }
+    }
+    let cells = falling(values, &flood.parts, &flood.basin_of, &flood.border);
+    cells.for_each(|(at, value)| flood.reach(at, value));
+    let mut grown = Array2::zeros(values.dim());
+    for (row, mut grown) in grown.outer_iter_mut().enumerate() {
+        let first = flood.border.row(row);
+        for (part, &basin) in grown.iter_mut().zip(&flood.basin_of[first..]) {
+            if basin < LINE {
+                let root = find(&mut flood.basins, basin as usize);
+                *part = u16::try_from(root + 1).unwrap_or(0);
+                *part *= u16::from(*part <= count);
+            }
+        }
+    }
+    grown
+}
+
+/// Cells that a marker counts for: more than any raster has.
+const MARKER_CELLS: usize = usize::MAX / 4;
+
+/// A flood under way.
+struct Flood<'a> {
+    merge: &'a Merge,
+    /// With a border of one cell outside, so that every cell has eight neighbours.
+    border: Border,
+    parts: Vec<u16>,
+    basin_of: Vec<u32>,
+    basins: Vec<Basin>,
+}
+
+impl<'a> Flood<'a> {
+    fn new(parts: &Array2<u16>, merge: &'a Merge) -> Self {
+        let border = Border::around(parts.dim());
+        let parts = border.put(parts, 0);
+        Self {
+            merge,
+            border,
+            basin_of: vec![NO_BASIN; parts.len()],
+            parts,
+            basins: Vec::new(),
+        }
+    }
+
+    /// Floods the next cell down.
+    fn reach(&mut self, at: usize, value: f32) {
+        let part = self.parts[at];
+        let basins = &mut self.basins;
         let mut chosen: Option<usize> = None;
         let mut divides = false;
         let mut before = NO_BASIN;
-        for next in border.around_cell(at) {
-            let neighbour = basin_of[next];
+        for next in self.border.around_cell(at) {
+            let neighbour = self.basin_of[next];
             // What the last neighbour was of was looked at with it.
-            if (neighbour >= LINE) | (neighbour == before) || parts[next] != part {
+            if (neighbour >= LINE) | (neighbour == before) || self.parts[next] != part {
                 continue;
             }
             before = neighbour;
-            let root = find(&mut basins, neighbour as usize);
+            let root = find(basins, neighbour as usize);
             let Some(other) = chosen.filter(|&other| other != root) else {
                 chosen = Some(root);
                 continue;
@@ -62,10 +134,10 @@ pub fn flood(values: &Array2<f32>, parts: &Array2<u16>, merge: &Merge) -> Basins
             } else {
                 (root, other)
             };
-            let shallow = value >= merge.ratio * basins[low].top;
-            let small = basins[low].cells.min(basins[high].cells) < merge.least_cells;
+            let shallow = value >= self.merge.ratio * basins[low].top;
+            let small = basins[low].cells.min(basins[high].cells) < self.merge.least_cells;
             let share = value / basins[low].top;
-            if !small && (share - merge.ratio).abs() < merge.doubt {
+            if !small && (share - self.merge.ratio).abs() < self.merge.doubt {
                 basins[low].doubtful = true;
                 basins[high].doubtful = true;
             }
@@ -80,8 +152,8 @@ pub fn flood(values: &Array2<f32>, parts: &Array2<u16>, merge: &Merge) -> Basins
             }
         }
         if divides {
-            basin_of[at] = LINE;
-            continue;
+            self.basin_of[at] = LINE;
+            return;
         }
         let basin = chosen.unwrap_or_else(|| {
             basins.push(Basin {
@@ -93,9 +165,32 @@ pub fn flood(values: &Array2<f32>, parts: &Array2<u16>, merge: &Merge) -> Basins
             basins.len() - 1
         });
         basins[basin].cells += 1;
-        basin_of[at] = basin as u32;
+        self.basin_of[at] = basin as u32;
     }
-    number(&basin_of, &mut basins, &border)
+
+    /// Numbers the basins that stand.
+    fn number(mut self) -> Basins {
+        let mut doubtful = Vec::new();
+        let mut numbers = vec![0_u16; self.basins.len()];
+        let mut next = 0_u16;
+        let mut parts = Array2::zeros((self.border.rows, self.border.columns));
+        for (row, mut parts) in parts.outer_iter_mut().enumerate() {
+            let first = self.border.row(row);
+            for (part, &basin) in parts.iter_mut().zip(&self.basin_of[first..]) {
+                if basin >= LINE {
+                    continue;
+                }
+                let root = find(&mut self.basins, basin as usize);
+                if numbers[root] == 0 {
+                    next = next.saturating_add(1);
+                    numbers[root] = next;
+                    doubtful.push(self.basins[root].doubtful);
+                }
+                *part = numbers[root];
+            }
+        }
+        Basins { parts, doubtful }
+    }
 }
 
 /// A cell that is not flooded yet.
@@ -152,18 +247,19 @@ impl Border {
     }
 }
 
-/// The cells of all parts from the highest value down, equal ones in order of rows and columns.
+/// The cells of all parts that are in no basin yet from the highest value down, equal ones in order of rows and columns.
 fn falling(
     values: &Array2<f32>,
     parts: &[u16],
+    basin_of: &[u32],
     border: &Border,
-) -> impl Iterator<Item = (usize, f32)> {
-    let cells = parts.iter().filter(|&&part| part > 0).count();
-    let mut keys: Vec<(u32, u32)> = Vec::with_capacity(cells);
+) -> impl Iterator<Item = (usize, f32)> + use<> {
+    let open = |at: usize| (parts[at] > 0) & (basin_of[at] == NO_BASIN);
+    let mut keys: Vec<(u32, u32)> = Vec::with_capacity(values.len());
     for (row, values) in values.outer_iter().enumerate() {
         let first = border.row(row);
         for (at, &value) in (first..).zip(values) {
-            if parts[at] > 0 {
+            if open(at) {
                 keys.push((falling_key(value), at as u32));
             }
         }
@@ -206,29 +302,6 @@ fn value_of(key: u32) -> f32 {
     let bits = !key;
     let negative = bits >> 31 == 0;
     f32::from_bits(bits ^ if negative { u32::MAX } else { 1 << 31 })
-}
-
-fn number(basin_of: &[u32], basins: &mut [Basin], border: &Border) -> Basins {
-    let mut doubtful = Vec::new();
-    let mut numbers = vec![0_u16; basins.len()];
-    let mut next = 0_u16;
-    let mut parts = Array2::zeros((border.rows, border.columns));
-    for (row, mut parts) in parts.outer_iter_mut().enumerate() {
-        let first = border.row(row);
-        for (part, &basin) in parts.iter_mut().zip(&basin_of[first..]) {
-            if basin >= LINE {
-                continue;
-            }
-            let root = find(basins, basin as usize);
-            if numbers[root] == 0 {
-                next = next.saturating_add(1);
-                numbers[root] = next;
-                doubtful.push(basins[root].doubtful);
-            }
-            *part = numbers[root];
-        }
-    }
-    Basins { parts, doubtful }
 }
 
 fn find(basins: &mut [Basin], mut index: usize) -> usize {

@@ -1,5 +1,6 @@
 //! Which cells stand on the belt, and which unseen cells link two that do.
 
+use super::bits::{WORD, bits, set};
 use crate::surface::SurfaceGrid;
 
 /// Belt.
@@ -35,9 +36,6 @@ impl FindRules {
     }
 }
 
-/// Columns looked at together for gaps.
-const BLOCK: usize = 64;
-
 /// Turns heights into mask rows, with what it must remember of the rows before.
 #[derive(Debug)]
 pub struct Masker {
@@ -47,16 +45,15 @@ pub struct Masker {
     longest_link: usize,
     /// The row before.
     before_mm: Vec<f32>,
-    /// Each column's open gap.
+    /// Each column's last gap.
     gaps: Vec<Gap>,
-    /// Whether a block of columns has an open gap.
-    open: Vec<bool>,
+    /// Which columns have an open gap, a bit each.
+    open: Vec<u64>,
 }
 
 /// The last seen cell before a gap.
 #[derive(Debug, Clone, Copy)]
 struct Gap {
-    open: bool,
     from: usize,
     height_mm: f32,
 }
@@ -65,7 +62,6 @@ impl Masker {
     /// For a surface on `grid`; links reach over at most `longest_link_mm`.
     pub fn new(grid: SurfaceGrid, rules: &FindRules, longest_link_mm: f64) -> Self {
         let none = Gap {
-            open: false,
             from: 0,
             height_mm: 0.0,
         };
@@ -75,7 +71,7 @@ impl Masker {
             longest_link: grid.rows_spanning(longest_link_mm),
             before_mm: vec![0.0; grid.columns],
             gaps: vec![none; grid.columns],
-            open: vec![false; grid.columns.div_ceil(BLOCK)],
+            open: vec![0; grid.columns.div_ceil(WORD)],
         }
     }
 
@@ -92,35 +88,21 @@ impl Masker {
                 + u8::from(height.is_nan()) * UNSEEN
         }));
         for block in 0..self.open.len() {
-            let first = block * BLOCK;
-            let end = columns.min(first + BLOCK);
-            let cells = &mask[start + first..start + end];
-            let unseen = cells.iter().fold(0, |any, &cell| any | cell) & UNSEEN != 0;
-            if !unseen && !self.open[block] {
-                continue;
+            let first = block * WORD;
+            let end = columns.min(first + WORD);
+            let unseen = bits(&mask[start + first..start + end], |cell| cell == UNSEEN);
+            let open = std::mem::replace(&mut self.open[block], unseen);
+            for column in set(unseen & !open).map(|bit| first + bit) {
+                self.gaps[column] = Gap {
+                    from: row.saturating_sub(1),
+                    height_mm: self.before_mm[column],
+                };
             }
-            self.open[block] = false;
-            for column in first..end {
-                let gap = &mut self.gaps[column];
-                if mask[start + column] == UNSEEN {
-                    if !gap.open {
-                        *gap = Gap {
-                            open: true,
-                            from: row.saturating_sub(1),
-                            height_mm: self.before_mm[column],
-                        };
-                    }
-                    self.open[block] = true;
-                } else if gap.open {
-                    gap.open = false;
-                    let Gap {
-                        from, height_mm, ..
-                    } = *gap;
-                    if row - from <= self.longest_link && self.links(height_mm, heights_mm[column])
-                    {
-                        for between in (from + 1).max(mask_from)..row {
-                            mask[(between - mask_from) * columns + column] = LINK;
-                        }
+            for column in set(open & !unseen).map(|bit| first + bit) {
+                let Gap { from, height_mm } = self.gaps[column];
+                if row - from <= self.longest_link && self.links(height_mm, heights_mm[column]) {
+                    for between in (from + 1).max(mask_from)..row {
+                        mask[(between - mask_from) * columns + column] = LINK;
                     }
                 }
             }

@@ -7,19 +7,22 @@
 
 use ndarray::{Array2, Zip};
 
-/// Widest ridge, cells of a millimetre.
-const WIDTH: usize = 13;
+/// Widest ridge, mm.
+const WIDTH_MM: f64 = 13.0;
 /// A crest higher than what is around it by less than this share is a bump and stays.
 const BUMP: f32 = 0.15;
 /// Where the opening leaves less than this share of the height, the piece itself is narrow: nothing is said there.
 const LEAST_LEFT: f32 = 0.4;
-/// Where no square of so many cells fits into the piece, it is narrow too: a tail, or the body of a ring.
-const BROAD: usize = 21;
+/// Where no square of so many mm fits into the piece, it is narrow too: a tail, or the body of a ring.
+const BROAD_MM: f64 = 21.0;
 
-/// The heights with ridges mirrored downwards.
-pub fn sink_ridges(heights_mm: &Array2<f32>) -> Array2<f32> {
-    let opened = opened(heights_mm, WIDTH);
-    let broad = self::opened(&heights_mm.mapv(|height| u8::from(height > 0.0)), BROAD);
+/// The heights on square cells of `cell_mm` with ridges mirrored downwards.
+pub fn sink_ridges(heights_mm: &Array2<f32>, cell_mm: f64) -> Array2<f32> {
+    // An odd number of cells.
+    let size = |length_mm: f64| 2 * (length_mm / cell_mm / 2.0) as usize + 1;
+    let opened = opened(heights_mm, size(WIDTH_MM));
+    let high = heights_mm.mapv(|height| u8::from(height > 0.0));
+    let broad = self::opened(&high, size(BROAD_MM));
     let mut sunk = heights_mm.clone();
     Zip::from(&mut sunk)
         .and(&opened)
@@ -113,7 +116,7 @@ mod tests {
     #[test]
     fn a_lap_becomes_a_valley_and_nothing_else_changes() {
         let heights = lapped(8);
-        let sunk = sink_ridges(&heights);
+        let sunk = sink_ridges(&heights, 1.0);
         assert!((sunk[[66, 40]] - 6.0).abs() < 1e-4, "{}", sunk[[66, 40]]);
         assert_eq!(sunk[[30, 40]], 20.0);
         assert_eq!(sunk[[100, 40]], 20.0);
@@ -123,12 +126,12 @@ mod tests {
     #[test]
     fn a_wide_step_and_a_dome_stay() {
         let wide = lapped(20);
-        assert_eq!(sink_ridges(&wide), wide);
+        assert_eq!(sink_ridges(&wide, 1.0), wide);
         let dome = Array2::from_shape_fn((60, 60), |(row, column)| {
             let r = (row as f32 - 30.0).hypot(column as f32 - 30.0) / 25.0;
             25.0 * (1.0 - r * r).max(0.0).sqrt()
         });
-        let sunk = sink_ridges(&dome);
+        let sunk = sink_ridges(&dome, 1.0);
         let most = dome
             .iter()
             .zip(&sunk)
@@ -140,6 +143,6 @@ mod tests {
     #[test]
     fn a_raster_smaller_than_the_square_is_no_trouble() {
         let small = Array2::from_elem((2, 3), 5.0_f32);
-        assert_eq!(sink_ridges(&small), small);
+        assert_eq!(sink_ridges(&small, 1.0), small);
     }
 }

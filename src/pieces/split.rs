@@ -11,82 +11,31 @@ use std::ops::Range;
 
 use ndarray::{Array2, s};
 
-use super::distance::to_other;
-use super::flood::{Merge, flood};
+use super::coarse::{Coarse, to_coarse};
 use super::region::{Cell, Region};
-use super::ridge::sink_ridges;
 use crate::surface::SurfaceGrid;
 
-/// Side of the square cells on which pieces are parted, mm: fine against any piece, coarse against noise.
-const CELL_MM: f64 = 1.0;
-/// A valley parts two tops if it is lower than this share of the lower top.
-const VALLEY_RATIO: f32 = 0.62;
-/// A neck parts two middles if it is narrower than this share of the narrower middle.
-const NECK_RATIO: f32 = 0.62;
-/// A place both lower and narrower than its sides parts them if the product of height and width is below this share.
-const WAIST_RATIO: f32 = 0.5;
-/// Least cells on either side of a waist: what is smaller than a ridge is wide may be an end that looks like one.
-const LEAST_AT_WAIST: usize = 169;
-/// How near to those a share may come before the parting is called doubtful.
-const DOUBT: f32 = 0.06;
-/// A top or middle counts when this share of the least area of a piece lies above the pass.
-const LEAST_SHARE: f64 = 0.3;
 /// Belt kept around a part in its window, mm.
 const PAD_MM: f64 = 10.0;
 
 /// Parts a region into the pieces it is made of; a region of one piece comes back as it was.
 ///
-/// `heights_mm` are the region's heights without gaps. Parts smaller than `min_area_mm2` stay with their neighbour.
+/// `fills_mm` are heights of own cells that nobody saw. Parts smaller than `min_area_mm2` stay with their neighbour.
 pub fn split(
     region: Region,
-    heights_mm: &Array2<f32>,
+    fills_mm: &[((usize, usize), f32)],
     grid: &SurfaceGrid,
     min_area_mm2: f64,
 ) -> Vec<Region> {
-    let coarse = Coarse::new(&region, heights_mm, grid);
-    let least_cells = ((LEAST_SHARE * min_area_mm2) / (CELL_MM * CELL_MM)).ceil() as usize;
-    let valleys = flood(
-        &coarse.heights_mm,
-        &coarse.parts,
-        &Merge {
-            ratio: VALLEY_RATIO,
-            least_cells,
-            doubt: DOUBT,
-        },
-    );
-    let necks = flood(
-        &to_other(&valleys.parts),
-        &valleys.parts,
-        &Merge {
-            ratio: NECK_RATIO,
-            least_cells,
-            doubt: DOUBT,
-        },
-    );
-    let waists = flood(
-        &(to_other(&necks.parts) * &sink_ridges(&coarse.heights_mm)),
-        &necks.parts,
-        &Merge {
-            ratio: WAIST_RATIO,
-            least_cells: least_cells.max(LEAST_AT_WAIST),
-            doubt: DOUBT,
-        },
-    );
-    // A part of a later flood lies within one of the floods before, and shares its doubt.
-    let mut doubtful = waists.doubtful;
-    for ((&part, &neck), &valley) in waists.parts.iter().zip(&necks.parts).zip(&valleys.parts) {
-        if let Some(at) = usize::from(part).checked_sub(1) {
-            doubtful[at] |= necks.doubtful[usize::from(neck) - 1];
-            doubtful[at] |= valleys.doubtful[usize::from(valley) - 1];
-        }
-    }
+    let coarse = Coarse::new(&region, fills_mm, grid);
+    let (parts, doubtful) = coarse.parted(min_area_mm2);
     if let [] | [_] = doubtful[..] {
         return vec![Region {
             doubtful: doubtful.contains(&true),
             ..region
         }];
     }
-    let fine = coarse.refine(&waists.parts, &region, grid);
+    let fine = refine(&parts, &region, grid);
     let bounds = bounds(&fine, doubtful.len());
     (1..)
         .zip(doubtful.into_iter().zip(bounds))
@@ -97,138 +46,27 @@ pub fn split(
         .collect()
 }
 
-/// The region on square cells of [`CELL_MM`].
-struct Coarse {
-    heights_mm: Array2<f32>,
-    /// 1 on the region, 0 elsewhere.
-    parts: Array2<u16>,
-}
-
-impl Coarse {
-    fn new(region: &Region, heights_mm: &Array2<f32>, grid: &SurfaceGrid) -> Self {
-        let (rows, columns) = region.cells.dim();
-        let size = (
-            to_coarse(rows.saturating_sub(1), grid.pitch_along_mm) + 1,
-            to_coarse(columns.saturating_sub(1), grid.pitch_across_mm) + 1,
-        );
-        let row_to: Vec<usize> = (0..rows)
-            .map(|row| to_coarse(row, grid.pitch_along_mm))
-            .collect();
-        let column_to: Vec<usize> = (0..columns)
-            .map(|column| to_coarse(column, grid.pitch_across_mm))
-            .collect();
-        let mut lowest = Array2::<f32>::from_elem(size, f32::INFINITY);
-        let mut own = Array2::<u32>::zeros(size);
-        let starts = starts(&column_to, size.1);
-        let lines = region.cells.outer_iter().zip(heights_mm.outer_iter());
-        for ((cells, heights), &row) in lines.zip(&row_to) {
-            let (mut lowest, mut own) = (lowest.row_mut(row), own.row_mut(row));
-            let (Some(cells), Some(heights)) = (cells.to_slice(), heights.to_slice()) else {
-                continue;
-            };
-            // Only where the row holds some of the region.
-            let Some(first) = cells.iter().position(|&cell| cell == Cell::Own) else {
-                continue;
-            };
-            let last = cells.iter().rposition(|&cell| cell == Cell::Own);
-            let near = column_to[first]..column_to[last.unwrap_or(first)] + 1;
-            let spans = starts[near.start..=near.end].windows(2);
-            let spans = spans.map(|ends| ends[0]..ends[1]);
-            let lowest = lowest.as_slice_mut().unwrap_or_default();
-            let own = own.as_slice_mut().unwrap_or_default();
-            let out = lowest[near.clone()].iter_mut().zip(&mut own[near]);
-            for (span, (lowest, own)) in spans.zip(out) {
-                for (&cell, &height) in cells[span.clone()].iter().zip(&heights[span]) {
-                    let is_own = cell == Cell::Own;
-                    *own += u32::from(is_own);
-                    if is_own {
-                        *lowest = lowest.min(height);
-                    }
-                }
+/// The parts on the region's own cells; own cells on coarse ones without a part take the nearest part's number.
+fn refine(parts: &Array2<u16>, region: &Region, grid: &SurfaceGrid) -> Array2<u16> {
+    let spread = spread(parts);
+    let column_to: Vec<usize> = (0..region.cells.ncols())
+        .map(|column| to_coarse(column, grid.pitch_across_mm))
+        .collect();
+    let mut fine = Array2::zeros(region.cells.dim());
+    for (row, (cells, mut out)) in region
+        .cells
+        .outer_iter()
+        .zip(fine.outer_iter_mut())
+        .enumerate()
+    {
+        let spread = spread.row(to_coarse(row, grid.pitch_along_mm));
+        for ((&cell, out), &column) in cells.iter().zip(&mut out).zip(&column_to) {
+            if cell == Cell::Own {
+                *out = spread[column];
             }
         }
-        let counts = |to: &[usize], size: usize| {
-            let mut counts = vec![0_u32; size];
-            to.iter().for_each(|&at| counts[at] += 1);
-            counts
-        };
-        let (in_row, in_column) = (counts(&row_to, size.0), counts(&column_to, size.1));
-        let mut parts = Array2::zeros(size);
-        for ((row, column), part) in parts.indexed_iter_mut() {
-            let all = in_row[row] * in_column[column];
-            *part = u16::from(2 * own[[row, column]] >= all.max(1));
-        }
-        lowest.mapv_inplace(|height| if height.is_finite() { height } else { 0.0 });
-        Self {
-            heights_mm: smooth(&lowest),
-            parts,
-        }
     }
-
-    /// The parts on the region's own cells; own cells on coarse ones without a part take the nearest part's number.
-    fn refine(&self, parts: &Array2<u16>, region: &Region, grid: &SurfaceGrid) -> Array2<u16> {
-        let spread = spread(parts);
-        let column_to: Vec<usize> = (0..region.cells.ncols())
-            .map(|column| to_coarse(column, grid.pitch_across_mm))
-            .collect();
-        let mut fine = Array2::zeros(region.cells.dim());
-        for (row, (cells, mut out)) in region
-            .cells
-            .outer_iter()
-            .zip(fine.outer_iter_mut())
-            .enumerate()
-        {
-            let spread = spread.row(to_coarse(row, grid.pitch_along_mm));
-            for ((&cell, out), &column) in cells.iter().zip(&mut out).zip(&column_to) {
-                if cell == Cell::Own {
-                    *out = spread[column];
-                }
-            }
-        }
-        fine
-    }
-}
-
-/// Where in `to`, which rises, each number below `count` begins; and its length.
-fn starts(to: &[usize], count: usize) -> Vec<usize> {
-    let first = |number: usize| to.partition_point(|&at| at < number);
-    (0..=count).map(first).collect()
-}
-
-fn to_coarse(index: usize, pitch_mm: f64) -> usize {
-    ((index as f64 + 0.5) * pitch_mm / CELL_MM) as usize
-}
-
-/// Mean over 3 × 3 cells, or what there is of them.
-fn smooth(values: &Array2<f32>) -> Array2<f32> {
-    let (rows, columns) = values.dim();
-    // Sums along each row, then over the rows.
-    let mut across = Array2::zeros((rows, columns));
-    for (values, mut out) in values.outer_iter().zip(across.outer_iter_mut()) {
-        let (Some(values), Some(out)) = (values.to_slice(), out.as_slice_mut()) else {
-            continue;
-        };
-        let last = columns - 1;
-        for (out, near) in out[1..].iter_mut().zip(values.windows(3)) {
-            *out = near[0] + near[1] + near[2];
-        }
-        out[0] = values[..columns.min(2)].iter().sum();
-        out[last] = values[last.saturating_sub(1)..].iter().sum();
-    }
-    let mut means = Array2::zeros((rows, columns));
-    for (row, mut out) in means.outer_iter_mut().enumerate() {
-        let near = row.saturating_sub(1)..(row + 2).min(rows);
-        for near in near.clone() {
-            for (out, &sum) in out.iter_mut().zip(across.row(near)) {
-                *out += sum;
-            }
-        }
-        for (column, out) in out.iter_mut().enumerate() {
-            let columns = (column + 2).min(columns) - column.saturating_sub(1);
-            *out /= (near.len() * columns) as f32;
-        }
-    }
-    means
+    fine
 }
 
 /// Lets parts grow over cells without one, a ring at a time.
@@ -367,7 +205,7 @@ mod tests {
         let region = Region {
             first_row: 0,
             first_column: 0,
-            heights_mm: heights_mm.clone(),
+            heights_mm,
             cells,
             ends: Ends::default(),
             touching: false,
@@ -380,7 +218,7 @@ mod tests {
             y_origin_mm: 0.0,
             columns,
         };
-        split(region, &heights_mm, &grid, 400.0)
+        split(region, &[], &grid, 400.0)
     }
 
     fn volumes_cm3(regions: &[Region]) -> Vec<f64> {

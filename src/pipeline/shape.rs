@@ -6,7 +6,9 @@ use ndarray::Array2;
 
 use crate::error::Result;
 use crate::measure::{BeltKnowledge, ColourField, Footprint, Measures, measure};
-use crate::pieces::{CellState, FindRules, Lighting, Mended, Region, mend, split};
+use crate::pieces::{
+    CellState, FindRules, Gap, Lighting, Mended, Region, clean, gaps_of, mend, own_unseen_mm, split,
+};
 use crate::surface::SurfaceGrid;
 
 /// Where the pieces are.
@@ -72,33 +74,41 @@ impl Shape {
 /// # Errors
 /// Those of `take`.
 pub fn each_shape(
-    region: Region,
+    mut region: Region,
     rules: &FindRules,
     split_touching: bool,
     site: &Site<'_>,
     mut take: impl FnMut(Shape) -> Result<()>,
 ) -> Result<()> {
-    let mended = mended(&region, rules.low_mm(), site);
-    let mut regions = match split_touching {
-        true => split(region, &mended.heights_mm, &site.grid, rules.min_area_mm2),
+    let (noise_mm, low_mm) = (site.belt.noise_mm, rules.low_mm());
+    let gaps = clean(&mut region, noise_mm);
+    let mut parts = match split_touching {
+        true => {
+            let unseen_mm =
+                own_unseen_mm(&region, &gaps, &site.grid, noise_mm, low_mm, &site.light);
+            split(region, &unseen_mm, &site.grid, rules.min_area_mm2)
+        }
         false => vec![region],
     };
-    if regions.len() == 1 {
-        let whole = regions.pop().and_then(|it| shape(it, mended, rules, site));
+    let mended = |part: &mut Region, gaps: &[Gap]| {
+        mend(part, gaps, &site.grid, noise_mm, low_mm, &site.light)
+    };
+    if parts.len() == 1 {
+        let whole = parts.pop().and_then(|mut whole| {
+            let mended = mended(&mut whole, &gaps);
+            shape(whole, mended, rules, site)
+        });
         return whole.map_or(Ok(()), take);
     }
-    for region in regions {
-        // A part's shadow falls on its neighbour: what is mended depends on what is whole.
-        let own = self::mended(&region, rules.low_mm(), site);
-        if let Some(shape) = shape(region, own, rules, site) {
+    for mut part in parts {
+        // A part's shadow falls on its neighbour: each is mended by itself.
+        let gaps = gaps_of(&part);
+        let mended = mended(&mut part, &gaps);
+        if let Some(shape) = shape(part, mended, rules, site) {
             take(shape)?;
         }
     }
     Ok(())
-}
-
-fn mended(region: &Region, low_mm: f32, site: &Site<'_>) -> Mended {
-    mend(region, &site.grid, site.belt.noise_mm, low_mm, &site.light)
 }
 
 /// `None` for what covers less than a piece must.

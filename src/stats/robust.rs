@@ -58,12 +58,20 @@ pub fn weighted_median(pairs: &mut [(f64, f64)]) -> Option<f64> {
     if total.is_nan() || total <= 0.0 {
         return None;
     }
-    pairs.sort_by(|one, other| one.0.total_cmp(&other.0));
-    let mut reached = 0.0;
-    pairs.iter().find_map(|&(value, weight)| {
-        reached += weight;
-        (reached >= total / 2.0).then_some(value)
-    })
+    // By halves: of those that are not told apart yet, the lower half holds the value or all of it is below.
+    let (mut open, mut reached) = (pairs, 0.0);
+    while open.len() > 1 {
+        let half = open.len() / 2;
+        let (below, ..) = open.select_nth_unstable_by(half, |one, other| one.0.total_cmp(&other.0));
+        let weight: f64 = below.iter().map(|pair| pair.1).sum();
+        if reached + weight >= total / 2.0 {
+            open = &mut open[..half];
+        } else {
+            reached += weight;
+            open = &mut open[half..];
+        }
+    }
+    open.first().map(|pair| pair.0)
 }
 
 /// Weighted location by Tukey's biweight with a known `scale`, started at the weighted median.

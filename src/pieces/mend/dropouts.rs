@@ -18,23 +18,7 @@ pub fn fill(heights_mm: &mut Array2<f32>, states: &mut Array2<CellState>, gaps: 
     let missing: Vec<(usize, usize)> = cells.filter(|&at| heights_mm[at].is_nan()).collect();
     let fills: Vec<(f32, f32)> = missing
         .iter()
-        .map(|&(row, column)| {
-            let across = heights_mm.row(row);
-            let along = heights_mm.column(column);
-            let lines = [line(along, row), line(across, column)];
-            let (mut sum, mut weights) = (0.0, 0.0);
-            for (height, span) in lines.into_iter().flatten() {
-                let weight = 1.0 / (span * span);
-                sum += weight * height;
-                weights += weight;
-            }
-            let shortest = lines
-                .into_iter()
-                .flatten()
-                .map(|line| line.1)
-                .fold(f32::INFINITY, f32::min);
-            (if weights > 0.0 { sum / weights } else { 0.0 }, shortest)
-        })
+        .map(|&at| height_mm(heights_mm, at))
         .collect();
     for (cell, (height, shortest)) in missing.into_iter().zip(fills) {
         heights_mm[cell] = height;
@@ -42,6 +26,22 @@ pub fn fill(heights_mm: &mut Array2<f32>, states: &mut Array2<CellState>, gaps: 
             states[cell] = CellState::Gap;
         }
     }
+}
+
+/// Height of an unseen cell by those lines, mm, and the length of the shorter one, cells.
+pub fn height_mm(heights_mm: &Array2<f32>, (row, column): (usize, usize)) -> (f32, f32) {
+    let across = heights_mm.row(row);
+    let along = heights_mm.column(column);
+    let lines = [line(along, row), line(across, column)];
+    let (mut sum, mut weights) = (0.0, 0.0);
+    for (height, span) in lines.into_iter().flatten() {
+        let weight = 1.0 / (span * span);
+        sum += weight * height;
+        weights += weight;
+    }
+    let spans = lines.into_iter().flatten().map(|line| line.1);
+    let shortest = spans.fold(f32::INFINITY, f32::min);
+    (if weights > 0.0 { sum / weights } else { 0.0 }, shortest)
 }
 
 /// Height at `index` on the straight line between the nearest seen cells, and how far apart these are.

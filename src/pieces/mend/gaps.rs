@@ -2,8 +2,7 @@
 
 use ndarray::{ArrayView2, Axis};
 
-/// Cells looked at together.
-const BLOCK: usize = 64;
+use super::super::bits::{WORD, bits, set};
 
 /// Unseen cells of a lane between seen ones, or between a seen one and the lane's end.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -67,72 +66,62 @@ pub fn gaps(heights_mm: &ArrayView2<'_, f32>) -> Vec<Gap> {
 
 /// The gaps of one lane.
 pub fn in_lane(lane: usize, cells: &[f32], found: &mut Vec<Gap>) {
-    let mut next = 0;
-    while let Some(first) = next_where(cells, next, true) {
-        let end = next_where(cells, first, false).unwrap_or(cells.len());
-        found.push(Gap { lane, first, end });
-        next = end;
-    }
-}
-
-/// The next cell from `next` on that is unseen, or seen; whole blocks of others are passed over.
-fn next_where(cells: &[f32], mut next: usize, unseen: bool) -> Option<usize> {
-    while let Some(block) = cells.get(next..next + BLOCK) {
-        if block
-            .iter()
-            .fold(false, |any, h| any | (h.is_nan() == unseen))
-        {
-            break;
+    let mut open: Option<usize> = None;
+    let mut before = 0;
+    for (word, block) in cells.chunks(WORD).enumerate() {
+        let unseen = bits(block, f32::is_nan);
+        // Where a cell differs from the one before it.
+        let changes = unseen ^ (unseen << 1 | before);
+        before = unseen >> (block.len() - 1) & 1;
+        for at in set(changes).map(|bit| word * WORD + bit) {
+            match open.take() {
+                None if at < cells.len() => open = Some(at),
+                None => {}
+                Some(first) => found.push(Gap {
+                    lane,
+                    first,
+                    end: at,
+                }),
+            }
         }
-        next += BLOCK;
     }
-    let within = cells
-        .get(next..)?
-        .iter()
-        .position(|h| h.is_nan() == unseen)?;
-    Some(next + within)
+    found.extend(open.map(|first| Gap {
+        lane,
+        first,
+        end: cells.len(),
+    }));
 }
 
 /// Row by row, with each lane's open gap.
 fn by_rows(heights_mm: &ArrayView2<'_, f32>) -> Vec<Gap> {
-    const SEEN: usize = usize::MAX;
     let (rows, lanes) = heights_mm.dim();
     let mut found = Vec::new();
-    let mut since = vec![SEEN; lanes];
-    let mut open = vec![false; lanes.div_ceil(BLOCK)];
+    let mut since = vec![0; lanes];
+    let mut open = vec![0_u64; lanes.div_ceil(WORD)];
     for (row, heights) in heights_mm.outer_iter().enumerate() {
         let heights = heights.to_slice().unwrap_or_default();
-        let blocks = heights.chunks(BLOCK).zip(since.chunks_mut(BLOCK));
-        for (block, ((heights, since), open)) in blocks.zip(&mut open).enumerate() {
-            let unseen = heights.iter().fold(false, |any, h| any | h.is_nan());
-            if !unseen && !*open {
-                continue;
+        for (word, (heights, open)) in heights.chunks(WORD).zip(&mut open).enumerate() {
+            let unseen = bits(heights, f32::is_nan);
+            let before = std::mem::replace(open, unseen);
+            for lane in set(unseen & !before).map(|bit| word * WORD + bit) {
+                since[lane] = row;
             }
-            *open = unseen;
-            for (within, (height, since)) in heights.iter().zip(since).enumerate() {
-                if height.is_nan() {
-                    if *since == SEEN {
-                        *since = row;
-                    }
-                } else if *since != SEEN {
-                    found.push(Gap {
-                        lane: block * BLOCK + within,
-                        first: std::mem::replace(since, SEEN),
-                        end: row,
-                    });
-                }
+            for lane in set(before & !unseen).map(|bit| word * WORD + bit) {
+                found.push(Gap {
+                    lane,
+                    first: since[lane],
+                    end: row,
+                });
             }
         }
     }
-    let still_open = since
-        .into_iter()
-        .enumerate()
-        .filter(|(_, since)| *since != SEEN);
-    found.extend(still_open.map(|(lane, first)| Gap {
-        lane,
-        first,
-        end: rows,
-    }));
+    for (word, &open) in open.iter().enumerate() {
+        found.extend(set(open).map(|bit| word * WORD + bit).map(|lane| Gap {
+            lane,
+            first: since[lane],
+            end: rows,
+        }));
+    }
     found
 }
 

@@ -7,7 +7,7 @@
 
 use ndarray::{ArrayView2, Axis};
 
-use super::super::region::Cell;
+use super::super::region::{Cell, Region};
 use super::flank::{SeenFlanks, directions};
 use super::gaps::{self, Gap};
 use super::{CellState, Window};
@@ -119,6 +119,40 @@ pub fn rebuild(window: &mut Window<'_>, lanes: &Lanes, gaps: &[Gap], from_high_y
         states[fill.cell] = fill.state;
         ceiling[fill.cell] = fill.ray_mm.max(fill.height_mm);
     }
+}
+
+/// Heights of cells in shadows that fall on the piece itself, mm. `gaps` are some of those along the columns.
+pub fn on_piece(
+    region: &Region,
+    lanes: &Lanes,
+    gaps: &[Gap],
+    from_high_y: bool,
+) -> Vec<((usize, usize), f32)> {
+    let rows = region.cells.nrows();
+    let (mut heights, mut cells) = (region.heights_mm.view(), region.cells.view());
+    let turned;
+    let mut gaps = gaps;
+    if from_high_y {
+        turned = gaps::from_other_end(gaps, rows);
+        gaps = &turned;
+        heights.invert_axis(Axis(0));
+        cells.invert_axis(Axis(0));
+    }
+    let mut found = Vec::new();
+    for gap in gaps {
+        let Some(shoulder) = shoulder(&heights, &cells, lanes, gap).filter(|s| s.floor_mm > 0.0)
+        else {
+            continue;
+        };
+        let slope_mm = shoulder_slope(&heights, gap.lane, shoulder.at);
+        found.extend((1..=shoulder.gap).map(|j| {
+            let above_mm = parabola(shoulder.height_mm, shoulder.fall_mm, slope_mm, j);
+            let at = shoulder.at + j;
+            let row = if from_high_y { rows - 1 - at } else { at };
+            ((row, gap.lane), shoulder.floor_mm + above_mm)
+        }));
+    }
+    found
 }
 
 /// What hidden cells are expected to be. Lanes are columns, seen from their low end, and `gaps` what is unseen of them; where no flank
@@ -304,43 +338,51 @@ fn shoulders(
     lanes: &Lanes,
     gaps: &[Gap],
 ) -> Vec<Vec<Shoulder>> {
-    let (low_mm, pitch_mm) = (lanes.low_mm, lanes.pitch_mm);
     let mut shoulders: Vec<Vec<Shoulder>> = vec![Vec::new(); heights.ncols()];
     for gap in gaps {
-        let (lane, at) = (gap.lane, gap.end);
-        let Some(before) = gap.before().filter(|before| at - before > LEAST_GAP) else {
-            continue;
-        };
-        let own_mm = heights[[before, lane]];
-        if cells[[before, lane]] != Cell::Own || own_mm <= low_mm {
-            continue;
-        }
-        let end_mm = heights.get([at, lane]).copied().unwrap_or(0.0);
-        let on_own = cells.get([at, lane]) == Some(&Cell::Own) && end_mm > low_mm;
-        let tan = lanes.tan(before, own_mm);
-        let ray_mm = (at - before) as f32 * pitch_mm / tan;
-        let drop_mm = own_mm - end_mm.max(0.0);
-        let fall_mm = pitch_mm / tan;
-        let own_share = (drop_mm / fall_mm).ceil().max(0.0) as usize;
-        let cells_hidden = at - before - 1;
-        let floor_mm = if on_own { end_mm } else { 0.0 };
-        let hidden = if drop_mm >= LEAST_FALL * ray_mm {
-            Some(cells_hidden)
-        } else if lanes.crossed && !on_own && own_share > LEAST_GAP {
-            // What is hidden beyond the ray's end is hidden by the other light.
-            Some(own_share.min(cells_hidden))
-        } else {
-            None
-        };
-        shoulders[lane].extend(hidden.map(|gap| Shoulder {
-            at: before,
-            height_mm: own_mm - floor_mm,
-            gap,
-            fall_mm,
-            floor_mm,
-        }));
+        shoulders[gap.lane].extend(shoulder(heights, cells, lanes, gap));
     }
     shoulders
+}
+
+/// The shoulder before a gap, if it is a shadow of the piece.
+fn shoulder(
+    heights: &ArrayView2<'_, f32>,
+    cells: &ArrayView2<'_, Cell>,
+    lanes: &Lanes,
+    gap: &Gap,
+) -> Option<Shoulder> {
+    let (low_mm, pitch_mm) = (lanes.low_mm, lanes.pitch_mm);
+    let (lane, at) = (gap.lane, gap.end);
+    let before = gap.before().filter(|before| at - before > LEAST_GAP)?;
+    let own_mm = heights[[before, lane]];
+    if cells[[before, lane]] != Cell::Own || own_mm <= low_mm {
+        return None;
+    }
+    let end_mm = heights.get([at, lane]).copied().unwrap_or(0.0);
+    let on_own = cells.get([at, lane]) == Some(&Cell::Own) && end_mm > low_mm;
+    let tan = lanes.tan(before, own_mm);
+    let ray_mm = (at - before) as f32 * pitch_mm / tan;
+    let drop_mm = own_mm - end_mm.max(0.0);
+    let fall_mm = pitch_mm / tan;
+    let own_share = (drop_mm / fall_mm).ceil().max(0.0) as usize;
+    let cells_hidden = at - before - 1;
+    let floor_mm = if on_own { end_mm } else { 0.0 };
+    let hidden = if drop_mm >= LEAST_FALL * ray_mm {
+        cells_hidden
+    } else if lanes.crossed && !on_own && own_share > LEAST_GAP {
+        // What is hidden beyond the ray's end is hidden by the other light.
+        own_share.min(cells_hidden)
+    } else {
+        return None;
+    };
+    Some(Shoulder {
+        at: before,
+        height_mm: own_mm - floor_mm,
+        gap: hidden,
+        fall_mm,
+        floor_mm,
+    })
 }
 
 /// Height of a shoulder, by the line through those around it: less noise than its own sample has.

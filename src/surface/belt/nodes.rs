@@ -326,7 +326,14 @@ fn trend(
     sampling: &Sampling,
 ) -> Option<[(f64, f64); 4]> {
     let within = |seen: &&Seen| seen.along_mm.abs() <= 3.0 * sigma_mm;
-    let weight = |seen: &Seen| seen.cell.weight * gauss(seen.along_mm / sigma_mm);
+    // The cells of a block are all as far along.
+    let last = std::cell::Cell::new((f64::NAN, 0.0));
+    let weight = |seen: &Seen| {
+        if last.get().0 != seen.along_mm {
+            last.set((seen.along_mm, gauss(seen.along_mm / sigma_mm)));
+        }
+        seen.cell.weight * last.get().1
+    };
     let above = |seen: &Seen| seen.cell.height_mm - shape.at(sampling.zone_u[seen.zone]);
     let mut pairs: Vec<(f64, f64)> = window
         .iter()
