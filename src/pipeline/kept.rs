@@ -329,7 +329,7 @@ impl KeptScan {
 
     /// Cells of a window that lie in the scan: where in the window, and where in the scan.
     fn each_cell(&self, shape: &Shape, take: &mut impl FnMut((usize, usize), (usize, usize))) {
-        let (rows, columns) = shape.region.heights_mm.dim();
+        let (rows, columns) = shape.mended.heights_mm.dim();
         let first = shape.region.first_row;
         let from = self.rows.start.max(first);
         let end = self.rows.end.min(first + rows);

@@ -53,7 +53,7 @@ impl Shape {
 
     /// One past the last row of its window.
     pub fn end_row(&self) -> usize {
-        self.region.first_row + self.region.heights_mm.nrows()
+        self.region.first_row + self.mended.heights_mm.nrows()
     }
 
     /// Of each cell: 0 outside, 1 seen, 2 reconstructed.
