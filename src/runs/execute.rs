@@ -233,13 +233,14 @@ impl Run<'_> {
             }
         }
         let standing = self.standing(&early, effort.verify);
-        let to_do = self.settle(standing)?;
+        let settled = self.settle(standing)?;
+        let to_do = &settled.to_do;
         let frames = |at: &usize| self.units[*at].recording.frames().len();
         let measured_now = early.done.len() + to_do.len();
         watch(Event::Begin {
             to_do: measured_now,
             done_before: self.units.len() - measured_now,
-            frames_to_do: early.done.keys().chain(&to_do).map(frames).sum(),
+            frames_to_do: early.done.keys().chain(to_do).map(frames).sum(),
             changed: to_do
                 .iter()
                 .filter(|at| {
@@ -255,12 +256,12 @@ impl Run<'_> {
                 rejected,
             });
         }
-        self.write_complete_partitions(&to_do)?;
+        self.write_complete_partitions(&settled)?;
         let mut missing: BTreeMap<Arc<Partition>, usize> = BTreeMap::new();
         if !to_do.is_empty() {
             remove_file(&self.path.join(RUN_FILE))?;
         }
-        for at in &to_do {
+        for at in to_do {
             *missing
                 .entry(self.units[*at].partition.clone())
                 .or_default() += 1;
@@ -272,7 +273,7 @@ impl Run<'_> {
             (effort.threads / workers).max(1),
         );
         Ok(Ahead {
-            to_do,
+            to_do: settled.to_do,
             missing,
             measured_now,
         })

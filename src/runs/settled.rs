@@ -1,6 +1,7 @@
 //! How the recordings of a plan stand, and the tables that are written from what has been noted of them.
 
 use std::collections::BTreeSet;
+use std::sync::Arc;
 
 use rayon::prelude::*;
 
@@ -25,6 +26,14 @@ pub(super) enum Standing {
     Now,
     /// It is as it was when it was done; its files may bear other times by now.
     Done { quick: blake3::Hash },
+}
+
+/// What a plan leaves to do.
+pub(super) struct Settled {
+    /// Units to measure.
+    pub(super) to_do: BTreeSet<usize>,
+    /// Partitions whose tables are not yet as they will be at the end, with their units.
+    stale: Vec<(Arc<Partition>, Vec<usize>)>,
 }
 
 impl Run<'_> {
@@ -64,8 +73,8 @@ impl Run<'_> {
 
     /// Says what is to be measured, and sees to it that the rows of all else can be had: in the notes, where they outlast the
     /// tables being written anew, or in tables that stay as they are.
-    pub(super) fn settle(&mut self, standing: Vec<Standing>) -> Result<BTreeSet<usize>> {
-        let mut to_do = BTreeSet::new();
+    pub(super) fn settle(&mut self, standing: Vec<Standing>) -> Result<Settled> {
+        let (mut to_do, mut stale) = (BTreeSet::new(), Vec::new());
         for (at, standing) in standing.into_iter().enumerate() {
             match standing {
                 Standing::ToDo => {
@@ -84,6 +93,7 @@ impl Run<'_> {
             if self.stays(&partition, &members, &to_do) {
                 continue;
             }
+            stale.push((partition.clone(), members.clone()));
             let in_tables: BTreeSet<String> = members
                 .iter()
                 .filter(|at| !to_do.contains(at))
@@ -110,7 +120,7 @@ impl Run<'_> {
                 }
             }
         }
-        Ok(to_do)
+        Ok(Settled { to_do, stale })
     }
 
     /// Whether the tables of a partition are as they will be at the end of the run.
@@ -162,11 +172,10 @@ impl Run<'_> {
     }
 
     /// Writes the tables of partitions of which nothing is to be measured.
-    pub(super) fn write_complete_partitions(&mut self, to_do: &BTreeSet<usize>) -> Result<()> {
-        for (partition, members) in self.parts.clone() {
-            let complete = members.iter().all(|at| !to_do.contains(at));
-            if complete && !self.stays(&partition, &members, to_do) {
-                self.write(&partition, &members)?;
+    pub(super) fn write_complete_partitions(&mut self, settled: &Settled) -> Result<()> {
+        for (partition, members) in &settled.stale {
+            if members.iter().all(|at| !settled.to_do.contains(at)) {
+                self.write(partition, members)?;
             }
         }
         Ok(())

@@ -8,9 +8,7 @@ use predicates::str::contains;
 use tempfile::TempDir;
 use weighlight::tables::read_pieces;
 
-fn weighlight() -> Command {
-    Command::cargo_bin("weighlight").unwrap()
-}
+use crate::weighlight;
 
 /// A small simulated recording in three frames of 8 pieces at most.
 struct Demo {

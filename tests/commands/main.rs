@@ -5,3 +5,7 @@ mod pictures;
 mod schemas;
 mod tune;
 mod tune_colour;
+
+fn weighlight() -> assert_cmd::Command {
+    assert_cmd::Command::cargo_bin("weighlight").unwrap()
+}

@@ -8,9 +8,7 @@ use predicates::str::contains;
 use tempfile::TempDir;
 use weighlight::product::read_product;
 
-fn weighlight() -> Command {
-    Command::cargo_bin("weighlight").unwrap()
-}
+use crate::weighlight;
 
 /// A day whose densities are 1.2 % too heavy, its pairs, and the profile its table was made with.
 struct Tuning {

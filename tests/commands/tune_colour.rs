@@ -9,9 +9,7 @@ use tempfile::TempDir;
 use weighlight::colour::lab_from_srgb8;
 use weighlight::product::{Product, read_product, write_product};
 
-fn weighlight() -> Command {
-    Command::cargo_bin("weighlight").unwrap()
-}
+use crate::weighlight;
 
 struct Painting {
     folder: TempDir,

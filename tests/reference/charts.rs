@@ -8,21 +8,7 @@ use weighlight::stats::{
     gauge_study, individuals, shewhart_run_length, zone_breaks,
 };
 
-/// Rows of a CSV with `#` comments: cells by name.
-fn rows(text: &'static str) -> Vec<impl Fn(&str) -> &'static str> {
-    let mut lines = text.lines().filter(|line| !line.starts_with('#'));
-    let names: Vec<&str> = lines.next().expect("a heading").split(',').collect();
-    lines
-        .map(|line| {
-            let cells: Vec<&str> = line.split(',').collect();
-            let names = names.clone();
-            move |name: &str| {
-                let column = names.iter().position(|it| *it == name);
-                cells[column.unwrap_or_else(|| panic!("no column {name}"))]
-            }
-        })
-        .collect()
-}
+use crate::rows;
 
 fn number(text: &str) -> f64 {
     text.parse().unwrap_or_else(|_| panic!("{text}"))

@@ -7,15 +7,11 @@ use weighlight::stats::{equally_likely, otsu, two_normals};
 
 /// Rows of a CSV with `#` comments: named numbers.
 fn rows(text: &'static str) -> Vec<impl Fn(&str) -> f64> {
-    let mut lines = text.lines().filter(|line| !line.starts_with('#'));
-    let names: Vec<&str> = lines.next().expect("a heading").split(',').collect();
-    lines
-        .map(|line| {
-            let cells: Vec<&str> = line.split(',').collect();
-            let names = names.clone();
+    crate::rows(text)
+        .into_iter()
+        .map(|cell_of| {
             move |name: &str| {
-                let column = names.iter().position(|it| *it == name);
-                let cell = cells[column.unwrap_or_else(|| panic!("no column {name}"))];
+                let cell = cell_of(name);
                 cell.parse().unwrap_or_else(|_| panic!("{name}: {cell}"))
             }
         })

@@ -139,9 +139,7 @@ impl Archive {
 
     /// Every file of a run that belongs to its result, with its bytes.
     pub fn result(&self, name: &str) -> BTreeMap<String, Vec<u8>> {
-        let mut files = BTreeMap::new();
-        collect(&self.path(name), &self.path(name), &mut files);
-        files
+        result_of(&self.path(name))
     }
 
     /// How many recordings were measured the last time.
@@ -152,6 +150,13 @@ impl Archive {
         assert_eq!(last["what"], "done");
         last["measured"].as_str().unwrap().parse().unwrap()
     }
+}
+
+/// Every file of a run that belongs to its result, with its bytes.
+pub fn result_of(run: &Path) -> BTreeMap<String, Vec<u8>> {
+    let mut files = BTreeMap::new();
+    collect(run, run, &mut files);
+    files
 }
 
 fn collect(root: &Path, folder: &Path, files: &mut BTreeMap<String, Vec<u8>>) {

@@ -1,8 +1,6 @@
 //! Who is answered, and that values are those of `measure`.
 
-use std::process::Command;
-
-use crate::server::{Server, body, repository};
+use crate::server::{Server, body, program, repository};
 
 #[test]
 fn only_the_page_itself_is_answered() {
@@ -102,7 +100,7 @@ fn the_page_shows_the_values_that_measure_writes() {
     let (status, answer) = server.ask("GET", &target, &[server.host(), server.cookie()]);
     assert_eq!(status, 200);
     let samples = repository("sample-scans");
-    let measured = Command::new(env!("CARGO_BIN_EXE_weighlight"))
+    let measured = program()
         .arg("measure")
         .arg(samples.join("rolls"))
         .arg("--products")

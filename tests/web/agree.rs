@@ -2,31 +2,17 @@
 
 use std::fs;
 use std::path::Path;
-use std::process::Command;
 
 use serde_json::{Value, json};
 
-use crate::server::{Server, body, repository};
+use crate::server::{Server, body, make_day, program, repository};
 
 const BINARY: &str = "application/octet-stream";
 
 /// An invented day whose densities are 1.2 % too high.
 fn day() -> tempfile::TempDir {
     let home = tempfile::tempdir().unwrap();
-    let made = Command::new(env!("CARGO_BIN_EXE_weighlight"))
-        .args([
-            "simulate",
-            "day",
-            "--seed",
-            "7",
-            "--fault",
-            "density=0.012",
-            "--out",
-        ])
-        .arg(home.path().join("day"))
-        .output()
-        .unwrap();
-    assert!(made.status.success());
+    make_day(home.path());
     home
 }
 
@@ -48,7 +34,7 @@ fn post(server: &Server, target: &str, asked: &Value) -> (u16, Value) {
 }
 
 fn command(day: &Path, options: &[&str]) -> Value {
-    let output = Command::new(env!("CARGO_BIN_EXE_weighlight"))
+    let output = program()
         .arg("compare")
         .arg(day.join("pieces.csv"))
         .arg(day.join("weighings.csv"))
@@ -147,7 +133,7 @@ fn a_comparison_in_the_page_is_that_of_the_command_and_pairs_are_set_aside() {
     let other = home.path().join("other.csv");
     let text = fs::read_to_string(day.join("pieces.csv")).unwrap();
     fs::write(&other, text.trim_end().rsplit_once('\n').unwrap().0).unwrap();
-    let output = Command::new(env!("CARGO_BIN_EXE_weighlight"))
+    let output = program()
         .arg("compare")
         .arg(&other)
         .arg(day.join("weighings.csv"))
@@ -176,7 +162,7 @@ fn runs_and_all_kinds_of_tables_are_taken() {
     let mut counts = Vec::new();
     for ending in ["csv", "parquet", "json"] {
         let file = home.path().join(format!("pieces.{ending}"));
-        let made = Command::new(env!("CARGO_BIN_EXE_weighlight"))
+        let made = program()
             .arg("measure")
             .arg(repository("sample-scans/rolls"))
             .arg("--products")
@@ -203,7 +189,7 @@ fn runs_and_all_kinds_of_tables_are_taken() {
     // A run among those saved is in the list, and its pieces are read.
     let run = server.saved.path().join("saved/runs/first");
     fs::create_dir_all(run.parent().unwrap()).unwrap();
-    let made = Command::new(env!("CARGO_BIN_EXE_weighlight"))
+    let made = program()
         .arg("reprocess")
         .arg(repository("sample-scans/rolls"))
         .arg("--products")

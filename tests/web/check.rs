@@ -2,11 +2,10 @@
 
 use std::fs;
 use std::path::Path;
-use std::process::Command;
 
 use serde_json::{Value, json};
 
-use crate::server::{Server, body, repository};
+use crate::server::{Server, body, program, repository};
 
 fn server() -> Server {
     let folders = [
@@ -38,7 +37,7 @@ fn post(server: &Server, target: &str, asked: &Value) -> (u16, Value) {
 }
 
 fn drift(options: &[&str]) -> Vec<u8> {
-    let output = Command::new(env!("CARGO_BIN_EXE_weighlight"))
+    let output = program()
         .arg("drift")
         .arg(repository("calibration/target-checks/2026-03-18"))
         .arg("--target")

@@ -1,6 +1,5 @@
 //! Runs through the page's server: made, stopped, killed, gone on with, read and compared, with the values that the commands give.
 
-use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -9,7 +8,7 @@ use std::time::{Duration, Instant};
 
 use serde_json::{Value, json};
 
-use crate::archive::{Archive, assert_same, ended, program};
+use crate::archive::{Archive, assert_same, ended, program, result_of};
 use crate::server::{Server, body};
 
 /// Longest wait for a run: what a busy machine may need, not a target.
@@ -31,7 +30,7 @@ fn serve(archive: &Archive, more: &[PathBuf]) -> Server {
 
 /// The same run by the command, in a folder of that name.
 #[track_caller]
-fn by_command(archive: &Archive, out: &Path, options: &[&str]) {
+fn by_command(archive: &Archive, out: &Path, options: &[&str], code: i32) {
     let output = program()
         .arg("reprocess")
         .arg(archive.path("archive"))
@@ -44,36 +43,11 @@ fn by_command(archive: &Archive, out: &Path, options: &[&str]) {
         .args(options)
         .output()
         .unwrap();
-    ended(&output, 0);
+    ended(&output, code);
 }
 
 fn saved(server: &Server, name: &str) -> PathBuf {
     server.saved.path().join("saved/runs").join(name)
-}
-
-/// Every file of a run's result.
-fn result(run: &Path) -> BTreeMap<String, Vec<u8>> {
-    fn collect(root: &Path, folder: &Path, files: &mut BTreeMap<String, Vec<u8>>) {
-        for entry in fs::read_dir(folder).unwrap() {
-            let path = entry.unwrap().path();
-            let name = path
-                .strip_prefix(root)
-                .unwrap()
-                .to_str()
-                .unwrap()
-                .to_owned();
-            match path.is_dir() {
-                true if name == "state" => {}
-                true => collect(root, &path, files),
-                false => {
-                    files.insert(name, fs::read(&path).unwrap());
-                }
-            }
-        }
-    }
-    let mut files = BTreeMap::new();
-    collect(run, run, &mut files);
-    files
 }
 
 fn post(server: &Server, target: &str, content: &Value) -> (u16, Value) {
@@ -139,19 +113,8 @@ fn a_run_of_the_page_is_the_one_that_the_command_makes_and_reads_like_it() {
     assert_eq!(job["phase"], "done", "{job}");
     let run = saved(&server, "night");
     let whole = archive.path("whole");
-    let output = program()
-        .arg("reprocess")
-        .arg(archive.path("archive"))
-        .arg("--products")
-        .arg(archive.path("products"))
-        .arg("--calibrations")
-        .arg(archive.path("calibration"))
-        .arg("--out")
-        .arg(&whole)
-        .output()
-        .unwrap();
-    ended(&output, 4);
-    assert_same(&result(&whole), &result(&run));
+    by_command(&archive, &whole, &[], 4);
+    assert_same(&result_of(&whole), &result_of(&run));
 
     let listed = run_of(&server, "saved-night");
     assert_eq!(listed["state"], "finished");
@@ -205,7 +168,7 @@ fn a_run_of_the_page_is_the_one_that_the_command_makes_and_reads_like_it() {
     let all = server.json("/api/runs/one/saved-night/pieces?count=500");
     assert_eq!(all["all"], listed["pieces"]);
     let rows = all["rows"].as_array().unwrap();
-    let pieces: Vec<_> = result(&run)
+    let pieces: Vec<_> = result_of(&run)
         .keys()
         .filter(|name| name.starts_with("pieces/"))
         .flat_map(|name| weighlight::tables::read_pieces(&run.join(name)).unwrap())
@@ -232,7 +195,7 @@ fn a_run_of_the_page_is_the_one_that_the_command_makes_and_reads_like_it() {
 #[test]
 fn two_runs_are_compared_as_the_command_does_with_pictures_of_what_moved() {
     let archive = Archive::new(4);
-    by_command(&archive, &archive.path("before"), &[]);
+    by_command(&archive, &archive.path("before"), &[], 0);
     let server = serve(&archive, &[archive.path("before")]);
     let profile = archive.path("products/lobes.toml");
     let text = fs::read_to_string(&profile).unwrap();
@@ -278,7 +241,7 @@ fn two_runs_are_compared_as_the_command_does_with_pictures_of_what_moved() {
 #[test]
 fn stopped_and_gone_on_with_a_run_gives_the_same_bytes() {
     let archive = Archive::new(14);
-    by_command(&archive, &archive.path("whole"), &[]);
+    by_command(&archive, &archive.path("whole"), &[], 0);
     let server = serve(&archive, &[]);
     let number = start(&server, "cut", 1);
     wait(&server, |job| job["recordings_done"].as_u64() >= Some(2));
@@ -318,15 +281,15 @@ fn stopped_and_gone_on_with_a_run_gives_the_same_bytes() {
     assert_eq!(job["phase"], "done", "{job}");
     assert!(job["recordings_before"].as_u64() >= Some(2));
     assert_same(
-        &result(&archive.path("whole")),
-        &result(&saved(&server, "cut")),
+        &result_of(&archive.path("whole")),
+        &result_of(&saved(&server, "cut")),
     );
 }
 
 #[test]
 fn a_program_that_ends_in_the_middle_leaves_a_run_that_can_be_resumed() {
     let archive = Archive::new(14);
-    by_command(&archive, &archive.path("whole"), &[]);
+    by_command(&archive, &archive.path("whole"), &[], 0);
     for signal in ["-INT", "-KILL"] {
         let mut server = serve(&archive, &[]);
         start(&server, "cut", 2);
@@ -342,8 +305,8 @@ fn a_program_that_ends_in_the_middle_leaves_a_run_that_can_be_resumed() {
             !run.join("run.toml").exists(),
             "it had ended before it was cut"
         );
-        by_command(&archive, &run, &["--resume"]);
-        assert_same(&result(&archive.path("whole")), &result(&run));
+        by_command(&archive, &run, &["--resume"], 0);
+        assert_same(&result_of(&archive.path("whole")), &result_of(&run));
     }
 }
 
@@ -422,8 +385,8 @@ fn nothing_is_written_outside_the_folder_to_save_into() {
 fn runs_alone_can_be_opened_and_are_not_written_to() {
     let archive = Archive::new(3);
     let run = archive.path("run");
-    by_command(&archive, &run, &[]);
-    let before = result(&run);
+    by_command(&archive, &run, &[], 0);
+    let before = result_of(&run);
     let server = Server::over(std::slice::from_ref(&run), &[]);
     assert_eq!(server.json("/api/scans")["scans"], json!([]));
     let told = server.json("/api/runs");
@@ -449,7 +412,7 @@ fn runs_alone_can_be_opened_and_are_not_written_to() {
     }
     let resume = json!({"name": "run", "threads": 1, "resume": told["runs"][0]["version"]});
     assert_eq!(post(&server, "/api/runs/start", &resume).0, 422);
-    assert_same(&before, &result(&run));
+    assert_same(&before, &result_of(&run));
     // Damaged since it was opened: told, not shown.
     fs::write(run.join("manifest.b3"), b"").unwrap();
     let told = server.json("/api/runs");
@@ -478,8 +441,8 @@ fn a_run_is_gone_on_with_only_over_what_it_was_begun_with() {
     let part = run_of(&server, "saved-part");
     assert_eq!(part["state"], "finished");
     assert!(part["resume"].as_str().unwrap().contains("other folders"));
-    let before = result(&saved(&server, "part"));
+    let before = result_of(&saved(&server, "part"));
     let resume = json!({"name": "part", "threads": 1, "resume": part["version"]});
     assert_eq!(post(&server, "/api/runs/start", &resume).0, 409);
-    assert_same(&before, &result(&saved(&server, "part")));
+    assert_same(&before, &result_of(&saved(&server, "part")));
 }

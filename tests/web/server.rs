@@ -10,6 +10,24 @@ pub fn repository(folder: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join(folder)
 }
 
+/// The program, to be run as a command.
+pub fn program() -> Command {
+    Command::new(env!("CARGO_BIN_EXE_weighlight"))
+}
+
+/// An invented day whose densities are 1.2 % too high, made below `home`.
+pub fn make_day(home: &Path) -> PathBuf {
+    let day = home.join("day");
+    let made = program()
+        .args(["simulate", "day", "--seed", "7"])
+        .args(["--fault", "density=0.012", "--out"])
+        .arg(&day)
+        .output()
+        .unwrap();
+    assert!(made.status.success());
+    day
+}
+
 /// A server; it ends with the test.
 pub struct Server {
     pub process: Child,
@@ -35,7 +53,7 @@ impl Server {
     /// Serves these folders, with more options.
     pub fn over(folders: &[PathBuf], options: &[&str]) -> Self {
         let saved = tempfile::tempdir().unwrap();
-        let mut process = Command::new(env!("CARGO_BIN_EXE_weighlight"))
+        let mut process = program()
             .arg("open")
             .args(folders)
             .args(options)

@@ -1,11 +1,10 @@
 //! Tuning over HTTP: what a preview shows is what measuring with the saved profile gives, and nothing is overwritten.
 
 use std::path::PathBuf;
-use std::process::Command;
 
 use serde_json::{Value, json};
 
-use crate::server::{Server, body, repository};
+use crate::server::{Server, body, program, repository};
 
 /// A scan of the samples and its profile as the page has it.
 struct Tuned {
@@ -89,7 +88,7 @@ impl Tuned {
 
 /// The rows that `measure` writes for a scan, by a profile.
 fn measured(folder: &str, product: &std::path::Path, scan: &str) -> Vec<Value> {
-    let output = Command::new(env!("CARGO_BIN_EXE_weighlight"))
+    let output = program()
         .arg("measure")
         .arg(repository("sample-scans").join(folder))
         .arg("--product")

@@ -69,6 +69,18 @@ pub enum DateOrder {
     MonthDay,
 }
 
+impl DateOrder {
+    /// The order that this word names: `day-month` or `month-day`.
+    #[must_use]
+    pub fn of_word(word: &str) -> Option<Self> {
+        match word {
+            "day-month" => Some(Self::DayMonth),
+            "month-day" => Some(Self::MonthDay),
+            _ => None,
+        }
+    }
+}
+
 /// What stands between whole and fraction.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum DecimalMark {
@@ -79,6 +91,16 @@ pub enum DecimalMark {
 }
 
 impl DecimalMark {
+    /// The sign that this word names: `point` or `comma`.
+    #[must_use]
+    pub fn of_word(word: &str) -> Option<Self> {
+        match word {
+            "point" => Some(Self::Point),
+            "comma" => Some(Self::Comma),
+            _ => None,
+        }
+    }
+
     /// The sign itself.
     #[must_use]
     pub fn sign(self) -> char {
@@ -192,22 +214,16 @@ pub fn read_layout(path: &Path) -> Result<LogLayout> {
         .transpose()?;
     let date_order = record
         .date_order
-        .map(|text| match text.as_str() {
-            "day-month" => Ok(DateOrder::DayMonth),
-            "month-day" => Ok(DateOrder::MonthDay),
-            _ => Err(wrong(
-                "date_order",
-                &text,
-                "expected day-month or month-day",
-            )),
+        .map(|text| {
+            DateOrder::of_word(&text)
+                .ok_or_else(|| wrong("date_order", &text, "expected day-month or month-day"))
         })
         .transpose()?;
     let decimal = record
         .decimal
-        .map(|text| match text.as_str() {
-            "point" => Ok(DecimalMark::Point),
-            "comma" => Ok(DecimalMark::Comma),
-            _ => Err(wrong("decimal", &text, "expected point or comma")),
+        .map(|text| {
+            DecimalMark::of_word(&text)
+                .ok_or_else(|| wrong("decimal", &text, "expected point or comma"))
         })
         .transpose()?;
     for (at, mass) in record.test_weights_g.iter().enumerate() {

@@ -1,6 +1,7 @@
 //! Answers to the page, from the same library functions as the commands.
 
 mod agree;
+mod bytes;
 mod check;
 mod list;
 mod received;

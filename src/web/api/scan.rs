@@ -1,85 +1,63 @@
 //! One scan: heights, pieces, marks, colour, and what lies under a point.
 
-use std::io::Write;
 use std::sync::Arc;
 
 use axum::Json;
 use axum::extract::{Path, Query, State};
-use axum::http::{HeaderName, header};
-use axum::response::{IntoResponse, Response};
-use flate2::{Compression, write::GzEncoder};
-use image::codecs::jpeg::JpegEncoder;
+use axum::response::Response;
 use serde::Deserialize;
 use serde_json::{Value, json};
 use weighlight::colour::lab_from_srgb8;
 use weighlight::pipeline::{FrameView, MeasuredPiece};
-use weighlight::tables::{PieceTable, Provenance, RecordingUsed, write_json};
+use weighlight::tables::{PieceTable, Provenance, RecordingUsed};
 use weighlight::views::{
     encode_heights, encode_heights_onto, encode_marks, encode_piece, encode_rebuilt,
 };
-use weighlight::{Error, ErrorKind};
 
 use super::store::Store;
-use super::{Refused, work};
-
-/// Quality of the colour layer: no difference to be seen at arm's length (common practice, no source).
-pub(super) const COLOUR_QUALITY: u8 = 88;
-
-fn io(source: &std::io::Error) -> Refused {
-    Refused::Failed(Error::io("the answer", source))
-}
-
-pub(super) fn packed(bytes: &[u8]) -> Result<Vec<u8>, Refused> {
-    let mut to = GzEncoder::new(Vec::new(), Compression::fast());
-    to.write_all(bytes)
-        .and_then(|()| to.finish())
-        .map_err(|source| io(&source))
-}
-
-pub(super) fn binary(bytes: Vec<u8>, about: String) -> Response {
-    (
-        [
-            (header::CONTENT_TYPE, "application/octet-stream".to_owned()),
-            (header::CONTENT_ENCODING, "gzip".to_owned()),
-            (HeaderName::from_static("x-cells"), about),
-        ],
-        bytes,
-    )
-        .into_response()
-}
+use super::{Answer, Refused, bytes, work};
 
 /// What `answer` makes of a scan's measured frame and the pieces that reach into it.
 fn on_frame<T>(
     store: &Store,
     id: usize,
-    answer: impl FnOnce(&FrameView, &[MeasuredPiece]) -> Result<T, Refused>,
-) -> Result<T, Refused> {
+    answer: impl FnOnce(&FrameView, &[MeasuredPiece]) -> Answer<T>,
+) -> Answer<T> {
     let measured = store.measured(id)?;
     let (_, scan) = store.scan(id).ok_or(Refused::Unknown)?;
     let (view, pieces) = measured.frame(scan).ok_or(Refused::Unknown)?;
     answer(view, pieces)
 }
 
+/// Bytes of a scan's measured frame and what the page needs to know to read them.
+async fn cells_on_frame(
+    store: Arc<Store>,
+    id: usize,
+    answer: impl FnOnce(&FrameView, &[MeasuredPiece]) -> Answer<(Vec<u8>, Value)> + Send + 'static,
+) -> Answer<Response> {
+    work(move || {
+        on_frame(&store, id, |view, pieces| {
+            let (cells, about) = answer(view, pieces)?;
+            bytes::cells(&cells, &about)
+        })
+    })
+    .await
+}
+
 pub(super) async fn heights(
     State(store): State<Arc<Store>>,
     Path(id): Path<usize>,
-) -> Result<Response, Refused> {
+) -> Answer<Response> {
     work(move || {
         let surface = store.surface(id)?;
         let view = &surface.view;
-        let cells = encode_heights(&view.height_mm);
         let belt = surface.inspection.belt;
-        let about = json!({
-            "rows": cells.rows,
-            "columns": cells.columns,
-            "offset_mm": cells.offset_mm,
-            "step_mm": cells.step_mm,
-            "pitch_across_mm": view.pitch_across_mm,
-            "pitch_along_mm": view.pitch_along_mm,
+        let more = json!({
             "noise_mm": belt.map(|belt| belt.noise_mm),
             "calibrated": surface.inspection.calibrated,
         });
-        Ok(binary(packed(&cells.bytes)?, about.to_string()))
+        let pitch_mm = [view.pitch_across_mm, view.pitch_along_mm];
+        bytes::heights(&encode_heights(&view.height_mm), pitch_mm, more)
     })
     .await
 }
@@ -88,23 +66,14 @@ pub(super) async fn heights(
 pub(super) async fn measured_heights(
     State(store): State<Arc<Store>>,
     Path(id): Path<usize>,
-) -> Result<Response, Refused> {
+) -> Answer<Response> {
     work(move || {
         let known = store.surface(id)?;
         on_frame(&store, id, |view, _| {
             let onto = encode_heights_onto(&known.view.height_mm, &view.height_mm);
-            let about_known = onto.is_some();
+            let more = json!({ "onto_known": onto.is_some() });
             let cells = onto.unwrap_or_else(|| encode_heights(&view.height_mm));
-            let about = json!({
-                "rows": cells.rows,
-                "columns": cells.columns,
-                "offset_mm": cells.offset_mm,
-                "step_mm": cells.step_mm,
-                "pitch_across_mm": view.pitch_across_mm,
-                "pitch_along_mm": view.pitch_along_mm,
-                "onto_known": about_known,
-            });
-            Ok(binary(packed(&cells.bytes)?, about.to_string()))
+            bytes::heights(&cells, [view.pitch_across_mm, view.pitch_along_mm], more)
         })
     })
     .await
@@ -113,7 +82,7 @@ pub(super) async fn measured_heights(
 pub(super) async fn pieces(
     State(store): State<Arc<Store>>,
     Path(id): Path<usize>,
-) -> Result<Json<Value>, Refused> {
+) -> Answer<Json<Value>> {
     work(move || {
         let measured = store.measured(id)?;
         let (_, scan) = store.scan(id).ok_or(Refused::Unknown)?;
@@ -136,10 +105,7 @@ pub(super) async fn pieces(
         };
         let records = it.pieces.iter().map(|piece| piece.record.clone()).collect();
         let table = PieceTable::new(records, Vec::new(), provenance);
-        let mut text = Vec::new();
-        write_json(&table, &mut text).map_err(|source| io(&source))?;
-        let table: Value = serde_json::from_slice(&text)
-            .map_err(|error| Refused::Failed(Error::new(ErrorKind::Io, error.to_string())))?;
+        let table = bytes::table(&table)?;
         let here: Vec<u32> = measured
             .frame(scan)
             .map(|(_, pieces)| pieces.iter().map(|piece| piece.record.piece).collect())
@@ -159,14 +125,11 @@ pub(super) async fn pieces(
 pub(super) async fn marks(
     State(store): State<Arc<Store>>,
     Path(id): Path<usize>,
-) -> Result<Response, Refused> {
-    work(move || {
-        on_frame(&store, id, |view, pieces| {
-            let (rows, columns) = view.height_mm.dim();
-            let about = json!({ "rows": rows, "columns": columns });
-            let marks = packed(&encode_marks(view, pieces))?;
-            Ok(binary(marks, about.to_string()))
-        })
+) -> Answer<Response> {
+    cells_on_frame(store, id, |view, pieces| {
+        let (rows, columns) = view.height_mm.dim();
+        let about = json!({ "rows": rows, "columns": columns });
+        Ok((encode_marks(view, pieces), about))
     })
     .await
 }
@@ -175,13 +138,11 @@ pub(super) async fn marks(
 pub(super) async fn rebuilt(
     State(store): State<Arc<Store>>,
     Path(id): Path<usize>,
-) -> Result<Response, Refused> {
-    work(move || {
-        on_frame(&store, id, |view, pieces| {
-            let bytes = encode_rebuilt(view, pieces);
-            let about = json!({ "count": bytes.len() / 8 });
-            Ok(binary(packed(&bytes)?, about.to_string()))
-        })
+) -> Answer<Response> {
+    cells_on_frame(store, id, |view, pieces| {
+        let bytes = encode_rebuilt(view, pieces);
+        let about = json!({ "count": bytes.len() / 8 });
+        Ok((bytes, about))
     })
     .await
 }
@@ -190,19 +151,17 @@ pub(super) async fn rebuilt(
 pub(super) async fn piece(
     State(store): State<Arc<Store>>,
     Path((id, number)): Path<(usize, u32)>,
-) -> Result<Response, Refused> {
-    work(move || {
-        on_frame(&store, id, |view, pieces| {
-            let piece = pieces.iter().find(|piece| piece.record.piece == number);
-            let cells = encode_piece(view, piece.ok_or(Refused::Unknown)?);
-            let about = json!({
-                "rows": cells.rows,
-                "columns": cells.columns,
-                "first_row": cells.first_row,
-                "first_column": cells.first_column,
-            });
-            Ok(binary(packed(&cells.bytes)?, about.to_string()))
-        })
+) -> Answer<Response> {
+    cells_on_frame(store, id, move |view, pieces| {
+        let piece = pieces.iter().find(|piece| piece.record.piece == number);
+        let cells = encode_piece(view, piece.ok_or(Refused::Unknown)?);
+        let about = json!({
+            "rows": cells.rows,
+            "columns": cells.columns,
+            "first_row": cells.first_row,
+            "first_column": cells.first_column,
+        });
+        Ok((cells.bytes, about))
     })
     .await
 }
@@ -210,24 +169,10 @@ pub(super) async fn piece(
 pub(super) async fn colour(
     State(store): State<Arc<Store>>,
     Path(id): Path<usize>,
-) -> Result<Response, Refused> {
+) -> Answer<Response> {
     work(move || {
         on_frame(&store, id, |view, _| {
-            let colour = view.colour.as_ref().ok_or(Refused::Unknown)?;
-            let (rows, columns) = colour.dim();
-            let rgb: Vec<u8> = colour.iter().flatten().copied().collect();
-            let mut bytes = Vec::new();
-            JpegEncoder::new_with_quality(&mut bytes, COLOUR_QUALITY)
-                .encode(
-                    &rgb,
-                    columns as u32,
-                    rows as u32,
-                    image::ExtendedColorType::Rgb8,
-                )
-                .map_err(|error| {
-                    Refused::Failed(Error::new(ErrorKind::Image, error.to_string()))
-                })?;
-            Ok(([(header::CONTENT_TYPE, "image/jpeg")], bytes).into_response())
+            bytes::colours(view.colour.as_ref().ok_or(Refused::Unknown)?)
         })
     })
     .await
@@ -244,7 +189,7 @@ pub(super) async fn point(
     State(store): State<Arc<Store>>,
     Path(id): Path<usize>,
     Query(at): Query<At>,
-) -> Result<Json<Value>, Refused> {
+) -> Answer<Json<Value>> {
     work(move || {
         on_frame(&store, id, |view, _| {
             let cell = (at.row, at.column);

@@ -1,29 +1,14 @@
 //! Comparing: from a piece table and a log to a pair set aside with its reason, and what is saved.
 
 use std::fs;
-use std::process::Command;
 
 use super::driver::Browser;
-use crate::server::Server;
+use crate::server::{Server, make_day};
 
 #[test]
 fn from_a_table_and_a_log_to_a_pair_set_aside() {
     let home = tempfile::tempdir().unwrap();
-    let day = home.path().join("day");
-    let made = Command::new(env!("CARGO_BIN_EXE_weighlight"))
-        .args([
-            "simulate",
-            "day",
-            "--seed",
-            "7",
-            "--fault",
-            "density=0.012",
-            "--out",
-        ])
-        .arg(&day)
-        .output()
-        .unwrap();
-    assert!(made.status.success());
+    let day = make_day(home.path());
     let server = Server::start();
     let Some(browser) = Browser::open(&server, "#/agree") else {
         return;

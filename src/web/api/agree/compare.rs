@@ -70,15 +70,13 @@ impl Asked {
             text.parse::<Date>()
                 .map_err(|_| wrong("day", text, "expected a date such as 2026-03-04"))
         });
-        let date_order = self.date_order.as_deref().map(|text| match text {
-            "day-month" => Ok(DateOrder::DayMonth),
-            "month-day" => Ok(DateOrder::MonthDay),
-            _ => Err(wrong("date-order", text, "expected day-month or month-day")),
+        let date_order = self.date_order.as_deref().map(|text| {
+            DateOrder::of_word(text)
+                .ok_or_else(|| wrong("date-order", text, "expected day-month or month-day"))
         });
-        let decimal = self.decimal.as_deref().map(|text| match text {
-            "point" => Ok(DecimalMark::Point),
-            "comma" => Ok(DecimalMark::Comma),
-            _ => Err(wrong("decimal", text, "expected point or comma")),
+        let decimal = self.decimal.as_deref().map(|text| {
+            DecimalMark::of_word(text)
+                .ok_or_else(|| wrong("decimal", text, "expected point or comma"))
         });
         Ok(LogLayout {
             time: self.time.clone(),

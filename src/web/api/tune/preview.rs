@@ -6,17 +6,15 @@ use axum::Json;
 use axum::extract::{Path, Query, State};
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
-use image::codecs::jpeg::JpegEncoder;
 use serde::Deserialize;
 use serde_json::{Value, json};
 use weighlight::pipeline::{Classed, LabCounts};
 use weighlight::product::Product;
-use weighlight::tables::{PieceRecord, PieceTable, Provenance, Totals, write_json};
+use weighlight::tables::{PieceRecord, PieceTable, Provenance, Totals};
 use weighlight::views::encode_heights;
 use weighlight::{Error, ErrorKind};
 
-use super::super::scan::{COLOUR_QUALITY, binary, packed};
-use super::super::{Refused, work};
+use super::super::{Refused, bytes, work};
 use super::bench::{Bench, Place};
 use super::profile::{self, From};
 
@@ -46,16 +44,16 @@ pub(super) async fn preview(
         let about = about(&place, &product, &classed)?;
         let about = serde_json::to_vec(&about).map_err(|error| refused(&error))?;
         let length = u32::try_from(about.len()).map_err(|error| refused(&error))?;
-        let mut bytes = length.to_le_bytes().to_vec();
-        bytes.extend(about);
-        bytes.extend(place.scan.class_plane(&classed).iter());
+        let mut answer = length.to_le_bytes().to_vec();
+        answer.extend(about);
+        answer.extend(place.scan.class_plane(&classed).iter());
         if asked.has != place.number {
             let (numbers, filled) = place.scan.piece_planes();
-            bytes.extend(numbers.iter().map(|it| it.to_le_bytes()[0]));
-            bytes.extend(numbers.iter().map(|it| it.to_le_bytes()[1]));
-            bytes.extend(filled.iter().map(|it| u8::from(*it)));
+            answer.extend(numbers.iter().map(|it| it.to_le_bytes()[0]));
+            answer.extend(numbers.iter().map(|it| it.to_le_bytes()[1]));
+            answer.extend(filled.iter().map(|it| u8::from(*it)));
         }
-        Ok(([(header::CONTENT_TYPE, "application/octet-stream")], bytes).into_response())
+        Ok(([(header::CONTENT_TYPE, "application/octet-stream")], answer).into_response())
     })
     .await
 }
@@ -101,10 +99,7 @@ fn rows_of(records: Vec<PieceRecord>) -> Result<Value, Refused> {
         settings: Vec::new(),
         recordings: Vec::new(),
     };
-    let mut text = Vec::new();
-    write_json(&PieceTable::new(records, Vec::new(), provenance), &mut text)
-        .map_err(|error| refused(&error))?;
-    let mut table: Value = serde_json::from_slice(&text).map_err(|error| refused(&error))?;
+    let mut table = bytes::table(&PieceTable::new(records, Vec::new(), provenance))?;
     Ok(table["pieces"].take())
 }
 
@@ -117,16 +112,12 @@ pub(super) async fn heights(
     work(move || {
         let start = profile::start(&bench.store, id, &from)?;
         let place = bench.place(id, &start.product)?;
-        let cells = encode_heights(place.scan.height_mm());
-        let about = json!({
-            "rows": cells.rows,
-            "columns": cells.columns,
-            "offset_mm": cells.offset_mm,
-            "step_mm": cells.step_mm,
-            "pitch_across_mm": place.scan.grid().pitch_across_mm,
-            "pitch_along_mm": place.scan.grid().pitch_along_mm,
-        });
-        Ok(binary(packed(&cells.bytes)?, about.to_string()))
+        let (cells, grid) = (encode_heights(place.scan.height_mm()), place.scan.grid());
+        bytes::heights(
+            &cells,
+            [grid.pitch_across_mm, grid.pitch_along_mm],
+            json!({}),
+        )
     })
     .await
 }
@@ -139,19 +130,7 @@ pub(super) async fn colour(
     work(move || {
         let start = profile::start(&bench.store, id, &from)?;
         let place = bench.place(id, &start.product)?;
-        let colour = place.scan.colour().ok_or(Refused::Unknown)?;
-        let (rows, columns) = colour.dim();
-        let rgb: Vec<u8> = colour.iter().flatten().copied().collect();
-        let mut bytes = Vec::new();
-        JpegEncoder::new_with_quality(&mut bytes, COLOUR_QUALITY)
-            .encode(
-                &rgb,
-                columns as u32,
-                rows as u32,
-                image::ExtendedColorType::Rgb8,
-            )
-            .map_err(|error| refused(&error))?;
-        Ok(([(header::CONTENT_TYPE, "image/jpeg")], bytes).into_response())
+        bytes::colours(&place.scan.colour().ok_or(Refused::Unknown)?)
     })
     .await
 }
