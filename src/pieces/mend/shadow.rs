@@ -267,11 +267,10 @@ fn hidden_fronts(
         let shadowed = match gap.before() {
             None => end > LEAST_GAP,
             Some(last) => {
-                let (one, two) = (heights[[last, lane]], heights[[end, lane]]);
                 let cells_on = (end - last) as f32;
                 cells[[last, lane]] == Cell::Other
                     && end - last > LEAST_GAP
-                    && one - two.max(0.0) >= LEAST_FALL * cells_on * fall_mm
+                    && heights[[last, lane]] >= LEAST_FALL * cells_on * fall_mm
             }
         };
         let own = |at: usize| cells[[at, lane]] == Cell::Own && !heights[[at, lane]].is_nan();
@@ -363,7 +362,12 @@ fn shoulder(
     let on_own = cells.get([at, lane]) == Some(&Cell::Own) && end_mm > low_mm;
     let tan = lanes.tan(before, own_mm);
     let ray_mm = (at - before) as f32 * pitch_mm / tan;
-    let drop_mm = own_mm - end_mm.max(0.0);
+    // A ray that ends at the foot of a neighbour's wall is seen to end on top of it.
+    let on_neighbour = cells.get([at, lane]) == Some(&Cell::Other);
+    let drop_mm = match on_neighbour {
+        true => own_mm,
+        false => own_mm - end_mm.max(0.0),
+    };
     let fall_mm = pitch_mm / tan;
     let own_share = (drop_mm / fall_mm).ceil().max(0.0) as usize;
     let cells_hidden = at - before - 1;
