@@ -4,14 +4,21 @@ use ndarray::Array2;
 
 use super::spans::{Spans, row_of, spans};
 use crate::pieces::{Cell, CellState, Mended, Region};
+use crate::stats::weighted_least_squares;
 use crate::surface::SurfaceGrid;
 
 /// How far beyond the footprint the volume is summed, mm: over the rim's partly covered cells and the thin edge below the
 /// low threshold. The belt beyond has a mean height of 0 and adds only noise.
 const RING_MM: f64 = 1.2;
 
-/// How many standard deviations of its noise a mean must stand above the belt to be piece.
-const CLEAR_SDS: f32 = 3.0;
+/// How many standard deviations of its noise a sample may be off the plane of a slope.
+const CLEAR_SDS: f64 = 3.0;
+
+/// Cells on all sides of one that a slope's plane is taken through.
+const SLOPE_CELLS: usize = 2;
+
+/// Least number of cells to take it through.
+const LEAST_ON_SLOPE: usize = 4;
 
 /// Highest rim cell that a thin edge goes on from, in low thresholds: higher ones end in a wall, beyond which is belt.
 const EDGE_LOWS: f32 = 4.0;
@@ -106,10 +113,11 @@ impl Footprint {
     }
 }
 
-/// Adds the thin edge below the low threshold, a ring of cells at a time, as far as it stands clear of the noise.
+/// Adds the thin edge below the low threshold, a ring of cells at a time, as far as the slope that leads down to it goes on.
 ///
-/// A single low sample tells nothing; the mean of the low ones among a cell and its neighbours does. Beyond an upright
-/// rim these are belt, beyond a slope they are the slope's end.
+/// A single low sample tells nothing; the plane through the seen cells of the slope does: a cell belongs to the piece if the plane is
+/// above the belt at its centre, and its own sample does not contradict it. Beyond an upright rim, samples do. Each ring is settled by
+/// what was covered before it, so that no order of cells matters.
 fn thin_edge(
     covered: &mut Array2<bool>,
     region: &Region,
@@ -118,7 +126,7 @@ fn thin_edge(
     noise_mm: f64,
     grid: &SurfaceGrid,
 ) {
-    let (rows, columns) = covered.dim();
+    let size = covered.dim();
     let rings = grid
         .columns_spanning(RING_MM)
         .max(grid.rows_spanning(RING_MM));
@@ -137,45 +145,57 @@ fn thin_edge(
         }
     }
     for _ in 0..rings {
-        let mut grown = Vec::new();
-        for (row, column) in rim {
-            if mended.heights_mm[[row, column]] > most_mm {
-                continue;
-            }
-            for at in beside(row, column, (rows, columns)) {
-                let open = !covered[at]
+        let low = rim.iter().filter(|&&at| mended.heights_mm[at] <= most_mm);
+        let mut open: Vec<(usize, usize)> = low
+            .flat_map(|&(row, column)| beside(row, column, size))
+            .filter(|&at| {
+                !covered[at]
                     && region.cells[at] != Cell::Other
-                    && mended.states[at] == CellState::Seen;
-                if open && stands_clear(at, covered, mended, low_mm, noise_mm as f32) {
-                    covered[at] = true;
-                    grown.push(at);
-                }
-            }
+                    && mended.states[at] == CellState::Seen
+            })
+            .collect();
+        open.sort_unstable();
+        open.dedup();
+        open.retain(|&at| slope_goes_on(at, covered, mended, most_mm, noise_mm));
+        for &at in &open {
+            covered[at] = true;
         }
-        rim = grown;
+        rim = open;
     }
 }
 
-fn stands_clear(
+/// Whether the plane through the low seen cells of the piece around a cell is above the belt there, and the cell's own sample agrees.
+fn slope_goes_on(
     (row, column): (usize, usize),
     covered: &Array2<bool>,
     mended: &Mended,
-    low_mm: f32,
-    noise_mm: f32,
+    most_mm: f32,
+    noise_mm: f64,
 ) -> bool {
     let (rows, columns) = covered.dim();
-    let near = |at: usize, end: usize| at.saturating_sub(1)..(at + 2).min(end);
-    let (mut sum, mut count) = (0.0, 0.0_f32);
-    for r in near(row, rows) {
-        for c in near(column, columns) {
-            let height_mm = mended.heights_mm[[r, c]];
-            if height_mm <= low_mm && mended.states[[r, c]] == CellState::Seen {
-                sum += height_mm;
-                count += 1.0;
-            }
-        }
-    }
-    count > 1.0 && sum / count > CLEAR_SDS * noise_mm / count.sqrt()
+    let near =
+        |at: usize, end: usize| at.saturating_sub(SLOPE_CELLS)..(at + SLOPE_CELLS + 1).min(end);
+    let around = near(row, rows).flat_map(|r| near(column, columns).map(move |c| (r, c)));
+    let on_slope = around.filter(|&at| {
+        covered[at] && mended.states[at] == CellState::Seen && mended.heights_mm[at] <= most_mm
+    });
+    let mut count = 0;
+    let samples = on_slope.map(|at| {
+        count += 1;
+        let offset = |one: usize, other: usize| one as f64 - other as f64;
+        let place = [1.0, offset(at.0, row), offset(at.1, column)];
+        (place, f64::from(mended.heights_mm[at]), 1.0)
+    });
+    // So small a ridge keeps a slope along one line of cells level across it, and changes no other.
+    let Some(fit) = weighted_least_squares(samples, [0.0, 1e-3, 1e-3]) else {
+        return false;
+    };
+    let plane_mm = fit.coefficients[0];
+    let sample_mm = f64::from(mended.heights_mm[[row, column]]);
+    let difference_u_mm = noise_mm * (1.0 + fit.cofactor[(0, 0)]).sqrt();
+    count >= LEAST_ON_SLOPE
+        && plane_mm > 0.0
+        && (sample_mm - plane_mm).abs() < CLEAR_SDS * difference_u_mm
 }
 
 /// The footprint widened by [`RING_MM`] on all sides, other things left out.

@@ -5,6 +5,7 @@ use std::f64::consts::{FRAC_PI_2, PI};
 use ndarray::Array2;
 
 use super::spans::{Spans, row_of, spans};
+use crate::pieces::CellState;
 use crate::surface::SurfaceGrid;
 
 /// A rectangle in the plane.
@@ -72,12 +73,46 @@ fn hull(spans: &Spans, grid: &SurfaceGrid) -> Vec<[f64; 2]> {
 ///
 /// One side of it lies along a side of the hull (H. Freeman and R. Shapira, Communications of the ACM 18 (1975) 409–413).
 /// Each side is then moved out to half way between the outermost covered centre and the nearest uncovered one beyond it: the true
-/// edge runs between them. For an edge along the grid that is half a pitch, for a long edge at an angle next to nothing.
+/// edge runs between them. For an edge along the grid that gap is a pitch, for a long edge at an angle or a bent one next to nothing. The smallest of the rectangles moved out so is taken, of those in all directions that could be it.
 ///
-/// An end is known to half a cell, as far as that reaches in its direction: a rectangular distribution. Directions whose rectangle is no larger than the smallest by
-/// more than its ends are known cannot be told from it: lengths and widths among them are rectangular over their range.
+/// Directions whose rectangle is no larger than the smallest by more than their ends are known cannot be told from it: lengths and
+/// widths among them are rectangular over their range.
 pub fn smallest_rectangle(covered: &Array2<bool>, grid: &SurfaceGrid) -> Option<Rectangle> {
     rectangle_of(covered, &spans(covered), grid)
+}
+
+/// Most covered cells in the 3 × 3 around one that sticks out.
+const STICKS_OUT: usize = 4;
+
+/// Directions this near to each other are not told apart in the search, rad.
+const SAME_DIRECTION_RAD: f64 = 0.01;
+
+/// A rectangle in a direction of the hull's sides.
+#[derive(Debug, Clone, Copy)]
+struct Candidate {
+    area_mm2: f64,
+    /// Direction of its first side, rad in [0, π/2).
+    angle_rad: f64,
+}
+
+/// The sides of a candidate moved out, first its first.
+#[derive(Debug, Clone, Copy)]
+struct Sides {
+    angle_rad: f64,
+    /// Both lengths, mm.
+    sides_mm: [f64; 2],
+    /// Standard uncertainty of each from where its ends run, mm.
+    ends_u_mm: [f64; 2],
+}
+
+impl Sides {
+    fn area_mm2(&self) -> f64 {
+        self.sides_mm[0] * self.sides_mm[1]
+    }
+
+    fn area_u_mm2(&self) -> f64 {
+        (self.ends_u_mm[0] * self.sides_mm[1]).hypot(self.ends_u_mm[1] * self.sides_mm[0])
+    }
 }
 
 /// The same, with the spans of the covered cells at hand.
@@ -95,50 +130,84 @@ pub(super) fn rectangle_of(
             (low.min(p), high.max(p))
         })
     };
-    let mut best: Option<(f64, f64)> = None;
-    let mut found: Vec<[f64; 3]> = Vec::with_capacity(hull.len());
+    let mut candidates: Vec<Candidate> = Vec::with_capacity(hull.len());
     for (index, point) in hull.iter().enumerate() {
         let next = hull[(index + 1) % hull.len()];
         let angle = (next[1] - point[1]).atan2(next[0] - point[0]);
         let (sin, cos) = angle.sin_cos();
         let ((low1, high1), (low2, high2)) = (extent([cos, sin]), extent([-sin, cos]));
-        let area = (high1 - low1) * (high2 - low2);
-        let (one, two) = (high1 - low1, high2 - low2);
-        found.push([area, one.max(two), one.min(two)]);
-        if best.is_none_or(|(least, _)| area < least * (1.0 - 1e-12)) {
-            best = Some((area, angle));
-        }
+        candidates.push(Candidate {
+            area_mm2: (high1 - low1) * (high2 - low2),
+            angle_rad: angle.rem_euclid(FRAC_PI_2),
+        });
     }
-    let (least, angle) = best?;
     let rim = rim_cells(covered, spans);
+    let reach_mm = grid.pitch_across_mm.hypot(grid.pitch_along_mm);
     let side = |direction: [f64; 2]| {
         let (low, high) = extent(direction);
-        let beyond = |sign: f64, end: f64| {
-            margin_mm(covered, &rim, grid, direction.map(|d| sign * d), sign * end)
+        let gap = |sign: f64, end: f64| {
+            gap_mm(covered, &rim, grid, direction.map(|d| sign * d), sign * end)
         };
-        let reach_mm =
+        let gaps = [gap(1.0, high), gap(-1.0, low)];
+        // Two ends, each rectangular over a cell: noise and rebuilt flanks move cells that gaps alone would know better.
+        let cell_mm =
             direction[0].abs() * grid.pitch_across_mm + direction[1].abs() * grid.pitch_along_mm;
-        // Two ends, each rectangular over `reach_mm`.
         (
-            high - low + beyond(1.0, high) + beyond(-1.0, low),
-            reach_mm / 6.0_f64.sqrt(),
+            high - low + (gaps[0] + gaps[1]) / 2.0,
+            cell_mm / 6.0_f64.sqrt(),
         )
     };
-    let (sin, cos) = angle.sin_cos();
-    let (one, two) = (side([cos, sin]), side([-sin, cos]));
-    let ((length_mm, length_u), (width_mm, width_u), angle) = if one.0 >= two.0 {
-        (one, two, angle)
-    } else {
-        (two, one, angle + FRAC_PI_2)
+    let moved_out = |angle_rad: f64| {
+        let (sin, cos) = angle_rad.sin_cos();
+        let ((one, one_u), (two, two_u)) = (side([cos, sin]), side([-sin, cos]));
+        Sides {
+            angle_rad,
+            sides_mm: [one, two],
+            ends_u_mm: [one_u, two_u],
+        }
     };
-    let slack = (length_u * width_mm).hypot(width_u * length_mm);
-    let alike = || found.iter().filter(|[area, ..]| *area <= least + slack);
-    let direction_u = |side: usize| {
-        let (low, high) = alike().fold((f64::INFINITY, 0.0_f64), |(low, high), sides| {
-            (low.min(sides[side]), high.max(sides[side]))
-        });
-        (high - low).max(0.0) / 12.0_f64.sqrt()
+    // Moving its sides out adds at most half a cell's diagonal at each end.
+    let least = candidates
+        .iter()
+        .map(|candidate| {
+            let (sin, cos) = candidate.angle_rad.sin_cos();
+            let ((low1, high1), (low2, high2)) = (extent([cos, sin]), extent([-sin, cos]));
+            (high1 - low1 + reach_mm) * (high2 - low2 + reach_mm)
+        })
+        .fold(f64::INFINITY, f64::min);
+    candidates.retain(|candidate| candidate.area_mm2 <= least);
+    candidates.sort_unstable_by(|a, b| {
+        let by_area = a.area_mm2.total_cmp(&b.area_mm2);
+        by_area.then(a.angle_rad.total_cmp(&b.angle_rad))
+    });
+    let mut found: Vec<Sides> = Vec::new();
+    for candidate in candidates {
+        let same = |sides: &Sides| {
+            let off = (sides.angle_rad - candidate.angle_rad).abs();
+            off.min(FRAC_PI_2 - off) < SAME_DIRECTION_RAD
+        };
+        if !found.iter().any(same) {
+            found.push(moved_out(candidate.angle_rad));
+        }
+    }
+    let best = *found
+        .iter()
+        .min_by(|a, b| a.area_mm2().total_cmp(&b.area_mm2()))?;
+    let along_first = best.sides_mm[0] >= best.sides_mm[1];
+    let (long, short, angle) = match along_first {
+        true => (0, 1, best.angle_rad),
+        false => (1, 0, best.angle_rad + FRAC_PI_2),
     };
+    let alike = found.iter().filter(|sides| {
+        sides.area_mm2() <= best.area_mm2() + sides.area_u_mm2().hypot(best.area_u_mm2())
+    });
+    let mut ranges = [(f64::INFINITY, 0.0_f64); 2];
+    for sides in alike {
+        let [one, two] = sides.sides_mm;
+        for (range, side) in ranges.iter_mut().zip([one.max(two), one.min(two)]) {
+            *range = (range.0.min(side), range.1.max(side));
+        }
+    }
     let turned = angle.rem_euclid(PI);
     let yaw_rad = if turned > FRAC_PI_2 + 1e-12 {
         turned - PI
@@ -146,12 +215,54 @@ pub(super) fn rectangle_of(
         turned
     };
     Some(Rectangle {
-        length_mm,
-        width_mm,
+        length_mm: best.sides_mm[long],
+        width_mm: best.sides_mm[short],
         yaw_rad,
-        ends_u_mm: [length_u, width_u],
-        direction_u_mm: [direction_u(1), direction_u(2)],
+        ends_u_mm: [best.ends_u_mm[long], best.ends_u_mm[short]],
+        direction_u_mm: ranges.map(|(low, high)| (high - low).max(0.0) / 12.0_f64.sqrt()),
     })
+}
+
+/// The covered cells without those that nobody saw and that stick out: a dropout beside an edge or a single rebuilt lane is no end of a piece.
+///
+/// A cell sticks out if no more than [`STICKS_OUT`] cells of the 3 × 3 around it are covered, itself included; twice, as a lane may stick out by
+/// two. `None` if there are none.
+pub(super) fn without_spurs(
+    covered: &Array2<bool>,
+    spans: &Spans,
+    states: &Array2<CellState>,
+) -> Option<Array2<bool>> {
+    let unseen = |at: &(usize, usize)| states[*at] != CellState::Seen;
+    let mut open: Vec<(usize, usize)> = rim_cells(covered, spans);
+    open.retain(unseen);
+    let mut firm: Option<Array2<bool>> = None;
+    for _ in 0..2 {
+        let cells = firm.as_ref().unwrap_or(covered);
+        let spurs: Vec<(usize, usize)> = open
+            .iter()
+            .copied()
+            .filter(|&(row, column)| {
+                let near = around(row, column).filter(|&at| is_covered(cells, at));
+                cells[(row, column)] && near.count() <= STICKS_OUT
+            })
+            .collect();
+        if spurs.is_empty() {
+            break;
+        }
+        let cells = firm.get_or_insert_with(|| covered.clone());
+        for &at in &spurs {
+            cells[at] = false;
+        }
+        let cells = &*cells;
+        open = spurs
+            .iter()
+            .flat_map(|&(row, column)| around(row, column))
+            .filter(|&at| is_covered(cells, at))
+            .map(|(row, column)| (row as usize, column as usize))
+            .filter(unseen)
+            .collect();
+    }
+    firm
 }
 
 /// Covered cells with an uncovered one among their eight neighbours.
@@ -193,8 +304,8 @@ fn rim_cells(covered: &Array2<bool>, spans: &Spans) -> Vec<(usize, usize)> {
     rim
 }
 
-/// Half the way from the outermost covered centre, at `end_mm` in `direction`, to the nearest uncovered one beyond it.
-fn margin_mm(
+/// The way from the outermost covered centre, at `end_mm` in `direction`, to the nearest uncovered one beyond it, mm.
+fn gap_mm(
     covered: &Array2<bool>,
     rim: &[(usize, usize)],
     grid: &SurfaceGrid,
@@ -217,7 +328,7 @@ fn margin_mm(
             }
         }
     }
-    nearest_mm / 2.0
+    nearest_mm
 }
 
 fn around(row: usize, column: usize) -> impl Iterator<Item = (isize, isize)> {

@@ -6,7 +6,7 @@ use ndarray::Array2;
 
 use super::extent_budget::{ExtentBudget, extent_budget};
 use super::footprint::Footprint;
-use super::outline::{perimeter_of, rectangle_of};
+use super::outline::{perimeter_of, rectangle_of, without_spurs};
 use super::spans::row_of;
 use super::tally::Tally;
 use super::uncertainty::{BeltKnowledge, VolumeBudget, volume_budget};
@@ -72,7 +72,11 @@ pub fn measure(
     let count = tally.covered as f64;
     let volume_mm3 = tally.rows_mm.iter().sum::<f64>() * cell_mm2;
     let area_mm2 = count * cell_mm2;
-    let rectangle = rectangle_of(&footprint.covered, spans, grid)?;
+    let firm = without_spurs(&footprint.covered, spans, &mended.states);
+    let rectangle = match &firm {
+        Some(firm) => rectangle_of(firm, &super::spans::spans(firm), grid)?,
+        None => rectangle_of(&footprint.covered, spans, grid)?,
+    };
     let perimeter_mm = perimeter_of(&footprint.covered, spans, grid);
     Some(Measures {
         x_mm: grid.x_mm(region.first_column as f64 + columns / count),
