@@ -18,6 +18,8 @@ pub const LEAST_GAP: usize = 2;
 const LEAST_FALL: f32 = 0.6;
 /// Lanes on either side whose shoulders are averaged.
 const POOLED_LANES: usize = 4;
+/// Cells of a neighbour's rim that may belong to nobody.
+const RIM_CELLS: usize = 2;
 /// Cells from the shoulder over which its slope is taken.
 const SHOULDER_CELLS: usize = 3;
 
@@ -267,10 +269,14 @@ fn hidden_fronts(
         let shadowed = match gap.before() {
             None => end > LEAST_GAP,
             Some(last) => {
-                let cells_on = (end - last) as f32;
-                cells[[last, lane]] == Cell::Other
-                    && end - last > LEAST_GAP
-                    && heights[[last, lane]] >= LEAST_FALL * cells_on * fall_mm
+                // A sample on the neighbour's rim may be too low to be anybody's: what casts the shadow is just before it.
+                let casts = |at: usize| {
+                    let ray_mm = (end - at) as f32 * fall_mm;
+                    cells[[at, lane]] == Cell::Other && heights[[at, lane]] >= LEAST_FALL * ray_mm
+                };
+                end - last > LEAST_GAP
+                    && cells[[last, lane]] != Cell::Own
+                    && (last.saturating_sub(RIM_CELLS)..=last).any(casts)
             }
         };
         let own = |at: usize| cells[[at, lane]] == Cell::Own && !heights[[at, lane]].is_nan();
