@@ -2,7 +2,7 @@
 
 use ndarray::Array2;
 
-use super::spans::{Spans, row_of, spans};
+use super::spans::{Spans, first_that, row_of, spans};
 use crate::pieces::{Cell, CellState, Mended, Region};
 use crate::surface::SurfaceGrid;
 
@@ -98,11 +98,6 @@ impl Footprint {
             covered,
             summed,
         }
-    }
-
-    /// Number of covered cells.
-    pub fn cells(&self) -> usize {
-        self.covered.iter().filter(|&&covered| covered).count()
     }
 }
 
@@ -209,9 +204,9 @@ fn widen(cells: &Array2<bool>, by: usize, along: bool) -> Array2<bool> {
         let cells = cells.row(row);
         let cells = cells.to_slice().unwrap_or_default();
         let mut next = 0;
-        while let Some(first) = cells[next..].iter().position(|&cell| cell) {
+        while let Some(first) = first_that(&cells[next..], true) {
             let first = next + first;
-            let length = cells[first..].iter().position(|&cell| !cell);
+            let length = first_that(&cells[first..], false);
             let end = length.map_or(columns, |length| first + length);
             out[first.saturating_sub(by)..(end + by).min(columns)].fill(true);
             next = end;

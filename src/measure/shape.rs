@@ -102,10 +102,36 @@ fn highest_mm(
     spans: &[(usize, Range<usize>)],
 ) -> f64 {
     let (rows, columns) = covered.dim();
+    let near = |row: usize| row.saturating_sub(1)..(row + 2).min(rows);
+    // No mean is above that of the rows' largest heights, so that few rows need a look.
+    let (Some((first, _)), Some((last, _))) = (spans.first(), spans.last()) else {
+        return 0.0;
+    };
+    let reach = near(*first).start..near(*last).end;
+    let left = spans.iter().map(|(_, span)| span.start).min();
+    let right = spans.iter().map(|(_, span)| span.end).max();
+    let window = left.unwrap_or(0).saturating_sub(1)..(right.unwrap_or(0) + 1).min(columns);
+    let rows_mm = reach.clone().map(|row| largest(row_of(heights_mm, row, &window)));
+    let rows_mm: Vec<f32> = rows_mm.collect();
+    let mut most: Vec<(f64, usize)> = spans
+        .iter()
+        .enumerate()
+        .map(|(index, (row, _))| {
+            let near = &rows_mm[near(*row).start - reach.start..near(*row).end - reach.start];
+            let sum: f64 = near.iter().copied().map(f64::from).sum();
+            // Sums below are rounded.
+            (sum / near.len() as f64 + 1e-5 * sum.abs(), index)
+        })
+        .collect();
+    most.sort_unstable_by(|one, other| other.0.total_cmp(&one.0));
     let mut highest = 0.0_f64;
     let mut above_mm = Vec::new();
-    for (row, span) in spans {
-        let near_rows = row.saturating_sub(1)..(row + 2).min(rows);
+    for (most_mm, index) in most {
+        if most_mm <= highest {
+            break;
+        }
+        let (row, span) = &spans[index];
+        let near_rows = near(*row);
         // Sums over the rows, from the column before the span to the one after it; nothing outside the window.
         let wide = span.start.saturating_sub(1)..(span.end + 1).min(columns);
         let offset = usize::from(span.start == 0);
@@ -147,6 +173,17 @@ fn highest_mm(
         }
     }
     highest
+}
+
+/// The largest of some heights.
+fn largest(heights_mm: &[f32]) -> f32 {
+    let mut lanes = [f32::NEG_INFINITY; LANES];
+    for heights in heights_mm.chunks(LANES) {
+        for (lane, &height) in lanes.iter_mut().zip(heights) {
+            *lane = if height > *lane { height } else { *lane };
+        }
+    }
+    lanes.into_iter().fold(f32::NEG_INFINITY, f32::max)
 }
 
 /// Area of the upper surface: footprint cells stretched by their slope, what noise adds to the slope taken off.
@@ -216,6 +253,17 @@ fn surface_mm2(
             );
             let (a_mm, b_mm) = (&above_mm[block.clone()], &below_mm[block.clone()]);
             let (a, b) = (&above[block.clone()], &below[block]);
+            place += LANES;
+            let whole = (0..LANES).fold(true, |all, k| all & l[k] & o[k] & r[k] & a[k] & b[k]);
+            if whole {
+                for k in 0..LANES {
+                    let across = 0.5 * per_across * (r_mm[k] - l_mm[k]);
+                    let along = 0.5 * per_along * (b_mm[k] - a_mm[k]);
+                    let slope2 = across * across + along * along - noise_slope2;
+                    lanes[k] += (1.0 + if slope2 > 0.0 { slope2 } else { 0.0 }).sqrt();
+                }
+                continue;
+            }
             for k in 0..LANES {
                 let across = per_across * slope((l[k], l_mm[k]), o_mm[k], (r[k], r_mm[k]));
                 let along = per_along * slope((a[k], a_mm[k]), o_mm[k], (b[k], b_mm[k]));
@@ -223,7 +271,6 @@ fn surface_mm2(
                 let stretch = (1.0 + if slope2 > 0.0 { slope2 } else { 0.0 }).sqrt();
                 lanes[k] += if o[k] { stretch } else { 0.0 };
             }
-            place += LANES;
         }
         for k in place..cells {
             let across =

@@ -113,11 +113,11 @@ pub fn class_volumes(
             let run = &heights[first..end];
             if class != u8::MAX {
                 let layer_mm = layers.get(usize::from(class)).copied();
-                let unusable = match layer_mm {
-                    Some(_) => run.iter().position(|height| !height.is_finite()),
-                    None => Some(0),
-                };
-                if let Some(at) = unusable {
+                let [own, all] = run_sums(run, layer_mm.unwrap_or(f64::INFINITY));
+                // A sum is finite only where all its heights are.
+                if layer_mm.is_none() || !all.is_finite() {
+                    let unusable = run.iter().position(|height| !height.is_finite());
+                    let at = unusable.filter(|_| layer_mm.is_some()).unwrap_or(0);
                     return Err(unusable_cell(
                         (row, first + at),
                         class,
@@ -125,7 +125,6 @@ pub fn class_volumes(
                         depths.len(),
                     ));
                 }
-                let [own, all] = run_sums(run, layer_mm.unwrap_or(f64::INFINITY));
                 cells[usize::from(class)] += run.len() as u64;
                 own_mm[usize::from(class)] += own;
                 below_mm += all - own;

@@ -75,6 +75,23 @@ pub struct Expected {
     pub covered: f32,
 }
 
+/// What was asked last, and room to work it out.
+#[derive(Debug, Default)]
+pub struct Answer {
+    /// The cells behind the shoulder, from the first to the foot.
+    pub cells: Vec<Expected>,
+    places: Vec<f32>,
+    near: Vec<Near>,
+}
+
+/// An example, and how far it is from what was asked.
+#[derive(Debug, Clone, Copy)]
+struct Near {
+    apart: f32,
+    lane: usize,
+    example: usize,
+}
+
 /// The examples of a piece.
 #[derive(Debug)]
 pub struct SeenFlanks {
@@ -166,15 +183,26 @@ impl SeenFlanks {
     }
 
     /// What is expected behind a shoulder of `height_mm` whose edge runs in `direction`, from the first cell behind it to
-    /// the foot, but of no more than `most` cells. `None` if no flank in view is like it.
-    pub fn behind(&self, height_mm: f32, direction: f32, most: usize) -> Option<Vec<Expected>> {
-        let near = self.nearest(height_mm, (direction * self.aspect).atan());
+    /// the foot, but of no more than `most` cells, in `answer`. False if no flank in view is like it.
+    pub fn behind(
+        &self,
+        height_mm: f32,
+        direction: f32,
+        most: usize,
+        answer: &mut Answer,
+    ) -> bool {
+        let Answer {
+            cells: mean,
+            places,
+            near,
+        } = answer;
+        mean.clear();
+        self.nearest(height_mm, (direction * self.aspect).atan(), near);
         if near.len() < LEAST {
-            return None;
+            return false;
         }
-        let mut mean: Vec<Expected> = Vec::with_capacity(most.min(LONGEST));
-        let mut places: Vec<f32> = Vec::with_capacity(most.min(LONGEST));
-        for (_, _, example) in &near {
+        for near in near.iter() {
+            let example = &self.examples[near.example];
             let scale = height_mm / example.height_mm;
             // The shoulder, and what is behind it.
             let lane_mm = &self.examples_mm[example.cells.clone()];
@@ -187,7 +215,7 @@ impl SeenFlanks {
             // once, as divisions take long one by one.
             places.clear();
             places.extend((0..cells as i32).map(|j| (j as f32 + 0.5) / scale + 0.5));
-            for (&place, out) in places.iter().zip(&mut mean) {
+            for (&place, out) in places.iter().zip(&mut *mean) {
                 let before = place as i32;
                 let part = place - before as f32;
                 let before = before as usize;
@@ -202,19 +230,18 @@ impl SeenFlanks {
             }
         }
         let count = near.len() as f32;
-        for out in &mut mean {
+        for out in mean {
             out.height_mm /= count;
             out.covered /= count;
         }
-        Some(mean)
+        true
     }
 
-    /// The examples nearest in direction and height, nearest first, of equally near ones that of the lower lane; with how far
-    /// apart they are, and their lanes.
+    /// The examples nearest in direction and height, nearest first, of equally near ones that of the lower lane.
     ///
     /// From the query's angle outwards to both sides: what is farther off in angle alone than all that were found needs no look.
-    fn nearest(&self, height_mm: f32, angle: f32) -> Vec<(f32, usize, &Example)> {
-        let mut near: Vec<(f32, usize, &Example)> = Vec::with_capacity(ASKED + 1);
+    fn nearest(&self, height_mm: f32, angle: f32, near: &mut Vec<Near>) {
+        near.clear();
         let mut above = self
             .examples
             .partition_point(|example| example.angle < angle);
@@ -234,7 +261,7 @@ impl SeenFlanks {
                 (_, None) => break,
             };
             let full = near.len() == ASKED;
-            let farthest = near.last().filter(|_| full).map_or(FARTHEST, |last| last.0);
+            let farthest = near.last().filter(|_| full).map_or(FARTHEST, |last| last.apart);
             if turned > farthest {
                 break;
             }
@@ -247,13 +274,23 @@ impl SeenFlanks {
             }
             let higher = (example.height_mm / height_mm).ln().abs();
             let apart = turned + HEIGHT_WEIGHT * higher;
-            let nearer = |(other, of, _): &(f32, usize, &Example)| (*other, *of) <= (apart, lane);
             if apart <= farthest {
-                near.insert(near.partition_point(nearer), (apart, lane, example));
-                near.truncate(ASKED);
+                let nearer = |other: &Near| (other.apart, other.lane) <= (apart, lane);
+                let place = near.partition_point(nearer);
+                if place == ASKED {
+                    continue;
+                }
+                near.truncate(ASKED - 1);
+                near.insert(
+                    place,
+                    Near {
+                        apart,
+                        lane,
+                        example: index,
+                    },
+                );
             }
         }
-        near
     }
 }
 
@@ -339,9 +376,10 @@ mod tests {
         let heights = Array2::from_shape_fn((40, 12), |(row, _)| height(row));
         let cells = heights.map(|&height| if height > 0.25 { Cell::Own } else { Cell::Free });
         let flanks = SeenFlanks::new(&heights.view(), &cells.view(), 0.25, 0.86, 1.0, 0.0, false);
-        flanks
-            .behind(top_mm, 0.0, usize::MAX)
-            .unwrap()
+        let mut answer = Answer::default();
+        assert!(flanks.behind(top_mm, 0.0, usize::MAX, &mut answer));
+        answer
+            .cells
             .iter()
             .map(|cell| cell.height_mm)
             .collect()
