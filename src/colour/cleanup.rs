@@ -67,7 +67,13 @@ pub fn fill_highlights(
     };
     let lit = saturated.iter().zip(classes);
     let mut marks: Vec<u8> = lit
-        .map(|(&lit, &class)| if lit & (class != NO_CLASS) { LIT | OPEN } else { 0 })
+        .map(|(&lit, &class)| {
+            if lit & (class != NO_CLASS) {
+                LIT | OPEN
+            } else {
+                0
+            }
+        })
         .collect();
     let blobs = window.blobs(&mut marks);
     if blobs.is_empty() {

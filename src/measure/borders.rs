@@ -131,7 +131,8 @@ pub fn share_borders(
             }
         }
         let length = border_sides as f64 * SIDE_LENGTH;
-        let spread = (border_sides >= LEAST_SIDES).then(|| mixed * std::f64::consts::PI.sqrt() / length);
+        let spread =
+            (border_sides >= LEAST_SIDES).then(|| mixed * std::f64::consts::PI.sqrt() / length);
         let needed = spread.map_or(0, |spread| (REACH_SPREADS * spread).ceil() as usize);
         if !narrower && reach < needed.min(MOST_REACH) {
             reach = needed.min(MOST_REACH);

@@ -58,10 +58,15 @@ impl Footprint {
                 .zip(cells)
                 .zip(heights.zip(states));
             for (block, ((covered, cells), (heights, states))) in blocks.enumerate() {
+                // By kinds of number, which compilers make wide steps of.
+                let mut standing = [false; BLOCK];
+                for (stands, &height) in standing.iter_mut().zip(heights) {
+                    *stands = height > low_mm;
+                }
                 let mut any_free = false;
-                let of_cells = cells.iter().zip(heights).zip(states);
-                for (covered, ((&cell, &height), &state)) in covered.iter_mut().zip(of_cells) {
-                    let stands = stands(height, state);
+                let of_cells = cells.iter().zip(states).zip(&standing);
+                for (covered, ((&cell, &state), &stands)) in covered.iter_mut().zip(of_cells) {
+                    let stands = stands & (state != CellState::Beyond);
                     *covered = stands & (cell == Cell::Own);
                     any_free |= stands & (cell == Cell::Free);
                 }

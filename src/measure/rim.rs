@@ -91,12 +91,20 @@ fn outermost(covered: &Array2<bool>) -> Vec<(usize, usize)> {
         own[span.len() + 1] = false;
         own[1..=span.len()].copy_from_slice(row_of(covered, row, &span));
         let own = &*own;
-        let is_outermost = |k: usize| own[k + 1] & !(own[k] & own[k + 2] & above[k] & below[k]);
+        let (left, middle, right) = (own, &own[1..], &own[2..]);
         for first in (0..span.len()).step_by(BLOCK) {
             let block = first..(first + BLOCK).min(span.len());
-            if block.clone().fold(false, |any, k| any | is_outermost(k)) {
-                let rim = block.filter(|&k| is_outermost(k));
-                found.extend(rim.map(|k| (row, span.start + k)));
+            let mut flags = [false; BLOCK];
+            let sides = left[block.clone()].iter().zip(&right[block.clone()]);
+            let sides = sides.zip(above[block.clone()].iter().zip(&below[block.clone()]));
+            for ((flag, &own), ((left, right), (above, below))) in
+                flags.iter_mut().zip(&middle[block]).zip(sides)
+            {
+                *flag = own & !(left & right & above & below);
+            }
+            if flags.iter().fold(false, |any, &flag| any | flag) {
+                let rim = flags.iter().enumerate().filter(|(_, flag)| **flag);
+                found.extend(rim.map(|(within, _)| (row, span.start + first + within)));
             }
         }
     }

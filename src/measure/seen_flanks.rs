@@ -22,53 +22,81 @@ pub struct SeenFlank {
     pub behind_mm: f32,
 }
 
-/// A lane that begins with a cell nobody saw.
-const UNSEEN: u32 = u32::MAX;
+/// A lane that begins with a cell nobody saw, or none yet.
+const UNSEEN: f32 = -1.0;
+
+/// A value for each of some lanes; places are whole numbers far below 2²⁴.
+type Each = [f32; LANES];
+/// All bits of the lanes that something holds for.
+type Mask = [u32; LANES];
 
 /// The first stretch of covered cells of some lanes, as far as it was met.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy)]
 struct Lanes {
     /// One past its last cell; 0 before its first, [`UNSEEN`] where that was not seen.
-    end: [u32; LANES],
+    end: Each,
     /// Sum of its heights, mm.
-    sum_mm: [f32; LANES],
+    sum_mm: Each,
     /// The cell with the largest height less fall: that difference, height, place, and the sum of the heights before it.
-    best_mm: [f32; LANES],
-    best_height_mm: [f32; LANES],
-    best_at: [u32; LANES],
-    best_sum_mm: [f32; LANES],
+    best_mm: Each,
+    best_height_mm: Each,
+    best_at: Each,
+    best_sum_mm: Each,
     /// Height of the top, and the best cell up to it.
-    top_mm: [f32; LANES],
-    height_mm: [f32; LANES],
-    at: [u32; LANES],
-    behind_mm: [f32; LANES],
+    top_mm: Each,
+    height_mm: Each,
+    at: Each,
+    behind_mm: Each,
 }
 
 impl Lanes {
-    /// Takes the next cell of one lane, `at` cells from the camera's side, where the ray has fallen by `fallen_mm`.
-    #[inline(always)]
-    fn step(&mut self, lane: usize, at: u32, fallen_mm: f32, height_mm: f32) {
-        let stands_mm = height_mm - fallen_mm;
-        let better = stands_mm > self.best_mm[lane];
-        let held = |new: f32, old: f32, takes: bool| if takes { new } else { old };
-        let held_at = |new: u32, old: u32, takes: bool| if takes { new } else { old };
-        self.best_mm[lane] = held(stands_mm, self.best_mm[lane], better);
-        self.best_height_mm[lane] = held(height_mm, self.best_height_mm[lane], better);
-        self.best_at[lane] = held_at(at, self.best_at[lane], better);
-        self.best_sum_mm[lane] = held(self.sum_mm[lane], self.best_sum_mm[lane], better);
-        self.sum_mm[lane] += height_mm;
-        let higher = height_mm >= self.top_mm[lane];
-        self.top_mm[lane] = held(height_mm, self.top_mm[lane], higher);
-        self.height_mm[lane] = held(self.best_height_mm[lane], self.height_mm[lane], higher);
-        self.at[lane] = held_at(self.best_at[lane], self.at[lane], higher);
-        self.behind_mm[lane] = held(self.best_sum_mm[lane], self.behind_mm[lane], higher);
-        self.end[lane] = at + 1;
-    }
+    const NEW: Self = Self {
+        end: [0.0; LANES],
+        sum_mm: [0.0; LANES],
+        best_mm: [f32::NEG_INFINITY; LANES],
+        best_height_mm: [0.0; LANES],
+        best_at: [0.0; LANES],
+        best_sum_mm: [0.0; LANES],
+        top_mm: [f32::NEG_INFINITY; LANES],
+        height_mm: [0.0; LANES],
+        at: [0.0; LANES],
+        behind_mm: [0.0; LANES],
+    };
 
-    /// Begins a lane's stretch.
-    fn begin(&mut self, lane: usize) {
-        self.best_mm[lane] = f32::NEG_INFINITY;
-        self.top_mm[lane] = f32::NEG_INFINITY;
+    /// Takes the next cells, `at` cells from the camera's side, where the ray has fallen by `fallen_mm`, of the lanes in `goes_on`.
+    fn step(&mut self, goes_on: &Mask, at: f32, fallen_mm: f32, height_mm: &Each) {
+        let mut stands_mm = [0.0; LANES];
+        let (mut better, mut higher) = ([0; LANES], [0; LANES]);
+        for lane in 0..LANES {
+            stands_mm[lane] = height_mm[lane] - fallen_mm;
+            better[lane] = goes_on[lane] & mask(stands_mm[lane] > self.best_mm[lane]);
+            higher[lane] = goes_on[lane] & mask(height_mm[lane] >= self.top_mm[lane]);
+        }
+        let at = [at; LANES];
+        put(&better, &stands_mm, &mut self.best_mm);
+        put(&better, height_mm, &mut self.best_height_mm);
+        put(&better, &at, &mut self.best_at);
+        put(&better, &self.sum_mm, &mut self.best_sum_mm);
+        put(&higher, height_mm, &mut self.top_mm);
+        put(&higher, &self.best_height_mm, &mut self.height_mm);
+        put(&higher, &self.best_at, &mut self.at);
+        put(&higher, &self.best_sum_mm, &mut self.behind_mm);
+        put(goes_on, &at.map(|at| at + 1.0), &mut self.end);
+        for lane in 0..LANES {
+            self.sum_mm[lane] += f32::from_bits(goes_on[lane] & height_mm[lane].to_bits());
+        }
+    }
+}
+
+fn mask(holds: bool) -> u32 {
+    if holds { u32::MAX } else { 0 }
+}
+
+/// Puts new values where the mask is set.
+fn put(mask: &Mask, new: &Each, held: &mut Each) {
+    for lane in 0..LANES {
+        let bits = mask[lane] & new[lane].to_bits() | !mask[lane] & held[lane].to_bits();
+        held[lane] = f32::from_bits(bits);
     }
 }
 
@@ -82,44 +110,33 @@ pub fn seen_flanks(
     fall_mm: f32,
 ) -> Vec<Option<SeenFlank>> {
     let (rows, columns) = footprint.covered.dim();
-    let mut lanes = vec![Lanes::default(); columns.div_ceil(LANES)];
+    let mut lanes = vec![Lanes::NEW; columns.div_ceil(LANES)];
     let mut take = |row: usize, span: &std::ops::Range<usize>| {
-        let at = if from_high { rows - 1 - row } else { row } as u32;
-        let fallen_mm = at as f32 * fall_mm;
-        let blocks = span.start / LANES..span.end.div_ceil(LANES);
-        for block in blocks {
+        let at = if from_high { rows - 1 - row } else { row } as f32;
+        let fallen_mm = at * fall_mm;
+        for block in span.start / LANES..span.end.div_ceil(LANES) {
             let own = block * LANES..(block * LANES + LANES).min(columns);
-            let covered = row_of(&footprint.covered, row, &own);
-            let heights = row_of(&mended.heights_mm, row, &own);
+            let mut covered = [false; LANES];
+            let mut height_mm = [0.0; LANES];
+            covered[..own.len()].copy_from_slice(row_of(&footprint.covered, row, &own));
+            height_mm[..own.len()].copy_from_slice(row_of(&mended.heights_mm, row, &own));
             let lanes = &mut lanes[block];
-            if let (Ok(covered), Ok(heights)) = (
-                <&[bool; LANES]>::try_from(covered),
-                <&[f32; LANES]>::try_from(heights),
-            ) {
-                let goes_on = covered.iter().zip(&lanes.end);
-                if goes_on.fold(true, |all, (&covered, &end)| all & covered & (end == at)) && at > 0
-                {
-                    for (lane, &height_mm) in heights.iter().enumerate() {
-                        lanes.step(lane, at, fallen_mm, height_mm);
+            let mut begins = false;
+            let mut goes_on = [0; LANES];
+            for lane in 0..LANES {
+                begins |= covered[lane] & (lanes.end[lane] == 0.0);
+                goes_on[lane] = mask(covered[lane]) & mask(lanes.end[lane] == at);
+            }
+            if begins {
+                for lane in 0..own.len() {
+                    if covered[lane] && lanes.end[lane] == 0.0 {
+                        let seen = mended.states[[row, own.start + lane]] == CellState::Seen;
+                        goes_on[lane] = mask(seen);
+                        lanes.end[lane] = if seen { at } else { UNSEEN };
                     }
-                    continue;
                 }
             }
-            for (lane, (&covered, &height_mm)) in covered.iter().zip(heights).enumerate() {
-                if !covered {
-                    continue;
-                }
-                if lanes.end[lane] == 0 {
-                    lanes.begin(lane);
-                    if mended.states[[row, own.start + lane]] == CellState::Seen {
-                        lanes.step(lane, at, fallen_mm, height_mm);
-                    } else {
-                        lanes.end[lane] = UNSEEN;
-                    }
-                } else if lanes.end[lane] == at {
-                    lanes.step(lane, at, fallen_mm, height_mm);
-                }
-            }
+            lanes.step(&goes_on, at, fallen_mm, &height_mm);
         }
     };
     let spans = footprint.spans.iter();
@@ -130,7 +147,7 @@ pub fn seen_flanks(
     }
     let flank = |lane: usize| {
         let (block, lane) = (&lanes[lane / LANES], lane % LANES);
-        let known = block.end[lane] != 0 && block.end[lane] != UNSEEN;
+        let known = block.end[lane] > 0.0;
         known.then(|| SeenFlank {
             shoulder: block.at[lane] as usize,
             height_mm: block.height_mm[lane],

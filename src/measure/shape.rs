@@ -111,7 +111,9 @@ fn highest_mm(
     let left = spans.iter().map(|(_, span)| span.start).min();
     let right = spans.iter().map(|(_, span)| span.end).max();
     let window = left.unwrap_or(0).saturating_sub(1)..(right.unwrap_or(0) + 1).min(columns);
-    let rows_mm = reach.clone().map(|row| largest(row_of(heights_mm, row, &window)));
+    let rows_mm = reach
+        .clone()
+        .map(|row| largest(row_of(heights_mm, row, &window)));
     let rows_mm: Vec<f32> = rows_mm.collect();
     let mut most: Vec<(f64, usize)> = spans
         .iter()

@@ -74,7 +74,10 @@ impl Sides {
     /// Those of one class.
     #[must_use]
     pub fn of(&self, class: u8) -> ClassSides {
-        self.classes.get(usize::from(class)).copied().unwrap_or_default()
+        self.classes
+            .get(usize::from(class))
+            .copied()
+            .unwrap_or_default()
     }
 
     /// Sides of the whole piece's outline.

@@ -100,10 +100,11 @@ impl Tally {
             let block = first..(first + BLOCK).min(span.len());
             let (heights, states) = (&heights[block.clone()], &states[block.clone()]);
             let (covered, summed) = (&covered[block.clone()], &summed[block]);
-            let asked = summed.iter().zip(covered).zip(states.iter().zip(heights));
-            let plain = asked.fold(true, |all, ((&summed, &covered), (&state, &height))| {
-                all & summed & covered & (state == CellState::Seen) & (height >= high_mm)
+            let asked = summed.iter().zip(covered).zip(states);
+            let seen = asked.fold(true, |all, ((&summed, &covered), &state)| {
+                all & summed & covered & (state == CellState::Seen)
             });
+            let plain = seen && heights.iter().fold(true, |all, &h| all & (h >= high_mm));
             let columns_mm = &mut self.columns_mm[span.start + first..];
             if plain {
                 let mut lanes = [0.0_f64; 4];

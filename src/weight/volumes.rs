@@ -164,13 +164,17 @@ fn run_end(classes: &[u8], first: usize) -> usize {
 /// Sums of the heights' upper layer and of the heights, in lanes of every fourth cell.
 fn run_sums(heights_mm: &[f32], layer_mm: f64) -> [f64; 2] {
     let (mut own, mut all) = ([0.0_f64; 4], [0.0_f64; 4]);
-    for heights in heights_mm.chunks(4) {
-        for ((own, all), &height) in own.iter_mut().zip(&mut all).zip(heights) {
-            let height = f64::from(height);
-            *own += if height < layer_mm { height } else { layer_mm };
-            *all += height;
-        }
+    let (fours, rest) = heights_mm.as_chunks::<4>();
+    let mut add = |lane: usize, height: f32| {
+        let height = f64::from(height);
+        own[lane] += if height < layer_mm { height } else { layer_mm };
+        all[lane] += height;
+    };
+    for four in fours {
+        (0..4).for_each(|lane| add(lane, four[lane]));
     }
+    let rest = rest.iter().enumerate();
+    rest.for_each(|(lane, &height)| add(lane, height));
     [own.iter().sum(), all.iter().sum()]
 }
 

@@ -6,7 +6,7 @@
 //! whose edge runs in the same direction and that stand about as high; they are scaled to the shoulder's own height. Upright walls,
 //! slopes and rounded rims of any form are thereby continued as this very piece continues them.
 
-use ndarray::{ArrayView2, s};
+use ndarray::ArrayView2;
 
 use super::super::region::Cell;
 use super::lanes::own_stretches;
@@ -136,7 +136,9 @@ impl SeenFlanks {
                 continue;
             }
             lane_mm.clear();
-            lane_mm.extend(heights_mm.slice(s![own, lane]).iter().map(|&height| {
+            let column = heights_mm.column(lane);
+            lane_mm.extend(own.map(|at| {
+                let height = column[at];
                 last = if height.is_nan() { last } else { height };
                 last
             }));
@@ -184,13 +186,7 @@ impl SeenFlanks {
 
     /// What is expected behind a shoulder of `height_mm` whose edge runs in `direction`, from the first cell behind it to
     /// the foot, but of no more than `most` cells, in `answer`. False if no flank in view is like it.
-    pub fn behind(
-        &self,
-        height_mm: f32,
-        direction: f32,
-        most: usize,
-        answer: &mut Answer,
-    ) -> bool {
+    pub fn behind(&self, height_mm: f32, direction: f32, most: usize, answer: &mut Answer) -> bool {
         let Answer {
             cells: mean,
             places,
@@ -261,7 +257,10 @@ impl SeenFlanks {
                 (_, None) => break,
             };
             let full = near.len() == ASKED;
-            let farthest = near.last().filter(|_| full).map_or(FARTHEST, |last| last.apart);
+            let farthest = near
+                .last()
+                .filter(|_| full)
+                .map_or(FARTHEST, |last| last.apart);
             if turned > farthest {
                 break;
             }
@@ -378,11 +377,7 @@ mod tests {
         let flanks = SeenFlanks::new(&heights.view(), &cells.view(), 0.25, 0.86, 1.0, 0.0, false);
         let mut answer = Answer::default();
         assert!(flanks.behind(top_mm, 0.0, usize::MAX, &mut answer));
-        answer
-            .cells
-            .iter()
-            .map(|cell| cell.height_mm)
-            .collect()
+        answer.cells.iter().map(|cell| cell.height_mm).collect()
     }
 
     #[test]
