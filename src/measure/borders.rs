@@ -179,7 +179,7 @@ impl Band {
     /// The cells at borders.
     fn new(class: &Array2<u8>, seeds: &Seeds) -> Self {
         let mut other = Array2::from_elem(class.dim(), NO_BAND);
-        let mut cells = Vec::new();
+        let mut cells = Vec::with_capacity(seeds.len() * FIRST_REACH);
         for &(at, beyond) in seeds {
             if other[at] == NO_BAND {
                 other[at] = beyond;
@@ -207,6 +207,22 @@ impl Band {
                 let (row, column) = place_of(self.cells[index]);
                 let at = row * columns + column;
                 let (own, beyond) = (classes[at], other[at]);
+                // Most cells have eight neighbours; in the same order as at the window's ends.
+                let inner = 0 < row && row + 1 < rows && 0 < column && column + 1 < columns;
+                if inner {
+                    for r in row - 1..row + 2 {
+                        let first = r * columns + column - 1;
+                        let others = &mut other[first..first + 3];
+                        let classes = &classes[first..first + 3];
+                        for step in 0..3 {
+                            if (others[step] == NO_BAND) & (classes[step] == own) {
+                                others[step] = beyond;
+                                self.cells.push(cell((r, column - 1 + step)));
+                            }
+                        }
+                    }
+                    continue;
+                }
                 let near = column.saturating_sub(1)..(column + 2).min(columns);
                 for r in row.saturating_sub(1)..(row + 2).min(rows) {
                     let line = r * columns + near.start..r * columns + near.end;

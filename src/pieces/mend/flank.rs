@@ -80,7 +80,6 @@ pub struct Expected {
 pub struct Answer {
     /// The cells behind the shoulder, from the first to the foot.
     pub cells: Vec<Expected>,
-    places: Vec<f32>,
     near: Vec<Near>,
 }
 
@@ -137,16 +136,20 @@ impl SeenFlanks {
             }
             lane_mm.clear();
             let column = heights_mm.column(lane);
-            lane_mm.extend(own.map(|at| {
+            let (mut top, mut top_mm) = (0, f32::NEG_INFINITY);
+            lane_mm.extend(own.enumerate().map(|(index, at)| {
                 let height = column[at];
                 last = if height.is_nan() { last } else { height };
+                let higher = last >= top_mm;
+                top = if higher { index } else { top };
+                top_mm = if higher { last } else { top_mm };
                 last
             }));
             if fronts {
                 feet[lane] = Some(foot);
                 seen[lane] = lane_mm.iter().take(LONGEST).copied().collect();
             }
-            let Some(shoulder) = mirrored_shoulder(&lane_mm, fall_mm, noise_mm) else {
+            let Some(shoulder) = mirrored_shoulder(&lane_mm[..=top], fall_mm, noise_mm) else {
                 continue;
             };
             let first = examples_mm.len();
@@ -187,11 +190,7 @@ impl SeenFlanks {
     /// What is expected behind a shoulder of `height_mm` whose edge runs in `direction`, from the first cell behind it to
     /// the foot, but of no more than `most` cells, in `answer`. False if no flank in view is like it.
     pub fn behind(&self, height_mm: f32, direction: f32, most: usize, answer: &mut Answer) -> bool {
-        let Answer {
-            cells: mean,
-            places,
-            near,
-        } = answer;
+        let Answer { cells: mean, near } = answer;
         mean.clear();
         self.nearest(height_mm, (direction * self.aspect).atan(), near);
         if near.len() < LEAST {
@@ -202,17 +201,18 @@ impl SeenFlanks {
             let scale = height_mm / example.height_mm;
             // The shoulder, and what is behind it.
             let lane_mm = &self.examples_mm[example.cells.clone()];
-            let cells = ((lane_mm.len() - 1) as f32 * scale).ceil() as usize + 1;
-            let cells = cells.min(most);
+            let reach = (lane_mm.len() - 1) as f32 * scale;
+            let whole = reach as usize;
+            let cells = (whole + usize::from(reach > whole as f32) + 1).min(most);
             if mean.len() < cells {
                 mean.resize(cells, Expected::default());
             }
-            // The crest lies half a cell behind the shoulder's centre, on the mean: from there on it is larger. All places at
-            // once, as divisions take long one by one.
-            places.clear();
-            places.extend((0..cells as i32).map(|j| (j as f32 + 0.5) / scale + 0.5));
-            for (&place, out) in places.iter().zip(&mut *mean) {
-                let before = place as i32;
+            // The crest lies half a cell behind the shoulder's centre, on the mean: from there on it is larger.
+            let mut out_at = 0.5;
+            for out in &mut mean[..cells] {
+                let place: f32 = out_at / scale + 0.5;
+                out_at += 1.0;
+                let before = place as u32;
                 let part = place - before as f32;
                 let before = before as usize;
                 let (one, two) = match lane_mm.get(before..before + 2) {
@@ -222,7 +222,8 @@ impl SeenFlanks {
                 };
                 out.height_mm += scale * (one + part * (two - one));
                 // Rounded to the nearest cell: a foot has no fractions.
-                out.covered += f32::from(if part < 0.5 { one > 0.0 } else { two > 0.0 });
+                let nearest = if part < 0.5 { one } else { two };
+                out.covered += if nearest > 0.0 { 1.0 } else { 0.0 };
             }
         }
         let count = near.len() as f32;
@@ -325,11 +326,10 @@ impl SeenFlanks {
     }
 }
 
-/// The last cell (seen from the piece's top towards the lane's start) that a camera beyond the far side sees, if a shadow on the belt
+/// The last cell (seen from the piece's top, where the lane ends, towards its start) that a camera beyond the far side sees, if a shadow on the belt
 /// lies before it. A sample must stand clear of the ray by the noise, which would else let hidden ones through.
 fn mirrored_shoulder(lane_mm: &[f32], fall_mm: f32, noise_mm: f32) -> Option<usize> {
-    let highest_mm = highest(lane_mm);
-    let top = lane_mm.iter().rposition(|&height| height == highest_mm)?;
+    let top = lane_mm.len().checked_sub(1)?;
     let mut shoulder = top;
     let mut ray_mm = lane_mm[top];
     for at in (0..top).rev() {
@@ -342,17 +342,6 @@ fn mirrored_shoulder(lane_mm: &[f32], fall_mm: f32, noise_mm: f32) -> Option<usi
     // As for real shadows: some cells long.
     let hidden = (lane_mm[shoulder] / fall_mm) as usize;
     (hidden > super::shadow::LEAST_GAP).then_some(shoulder)
-}
-
-fn highest(lane_mm: &[f32]) -> f32 {
-    // Side by side, so that comparisons need not wait for each other.
-    let mut lanes = [f32::NEG_INFINITY; 8];
-    for heights in lane_mm.chunks(lanes.len()) {
-        for (highest, &height) in lanes.iter_mut().zip(heights) {
-            *highest = if height > *highest { height } else { *highest };
-        }
-    }
-    lanes.into_iter().fold(f32::NEG_INFINITY, f32::max)
 }
 
 #[cfg(test)]
