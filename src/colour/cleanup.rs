@@ -481,8 +481,9 @@ mod tests {
             areas
         };
         let of_one_class = |class: &Array2<u8>| -> Vec<Vec<usize>> {
-            let set = |k: u8| class.iter().map(|&cell| cell == k).collect::<Vec<bool>>();
-            let patches = |k: u8| Window::of(class).patches(&set(k));
+            let mark = |k: u8| move |&cell: &u8| if cell == k { OPEN } else { 0 };
+            let marks = |k: u8| class.iter().map(mark(k)).collect::<Vec<u8>>();
+            let patches = |k: u8| Window::of(class).blobs(&mut marks(k));
             (0..NO_CLASS).flat_map(patches).collect()
         };
         let mut ours: Vec<usize> = of_one_class(&class).iter().map(Vec::len).collect();

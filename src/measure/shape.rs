@@ -188,6 +188,31 @@ fn largest(heights_mm: &[f32]) -> f32 {
     lanes.into_iter().fold(f32::NEG_INFINITY, f32::max)
 }
 
+/// Whether all cells of a block are set.
+fn all(cells: &[bool]) -> bool {
+    cells.iter().fold(true, |all, &cell| all & cell)
+}
+
+/// Adds by what slopes stretch cells whose neighbours to the sides and along are all covered.
+fn add_stretches(
+    lanes: &mut [f32; LANES],
+    [left_mm, right_mm]: [&[f32; LANES]; 2],
+    [above_mm, below_mm]: [&[f32; LANES]; 2],
+    [half_per_across, half_per_along]: [f32; 2],
+    noise_slope2: f32,
+) {
+    let mut slopes2 = [0.0_f32; LANES];
+    for k in 0..LANES {
+        let across = half_per_across * (right_mm[k] - left_mm[k]);
+        let along = half_per_along * (below_mm[k] - above_mm[k]);
+        let slope2 = across * across + along * along - noise_slope2;
+        slopes2[k] = if slope2 > 0.0 { slope2 } else { 0.0 };
+    }
+    for k in 0..LANES {
+        lanes[k] += (1.0 + slopes2[k]).sqrt();
+    }
+}
+
 /// Area of the upper surface: footprint cells stretched by their slope, what noise adds to the slope taken off.
 ///
 /// Slopes are central differences where both neighbours are covered, one-sided where one is.
@@ -256,14 +281,13 @@ fn surface_mm2(
             let (a_mm, b_mm) = (&above_mm[block.clone()], &below_mm[block.clone()]);
             let (a, b) = (&above[block.clone()], &below[block]);
             place += LANES;
-            let whole = (0..LANES).fold(true, |all, k| all & l[k] & o[k] & r[k] & a[k] & b[k]);
-            if whole {
-                for k in 0..LANES {
-                    let across = 0.5 * per_across * (r_mm[k] - l_mm[k]);
-                    let along = 0.5 * per_along * (b_mm[k] - a_mm[k]);
-                    let slope2 = across * across + along * along - noise_slope2;
-                    lanes[k] += (1.0 + if slope2 > 0.0 { slope2 } else { 0.0 }).sqrt();
-                }
+            // Inside the piece there is nothing to choose.
+            if [l, o, r, a, b].iter().all(|cells| all(cells))
+                && let (Some(l_mm), Some(r_mm)) = (l_mm.first_chunk(), r_mm.first_chunk())
+                && let (Some(a_mm), Some(b_mm)) = (a_mm.first_chunk(), b_mm.first_chunk())
+            {
+                let half = [0.5 * per_across, 0.5 * per_along];
+                add_stretches(&mut lanes, [l_mm, r_mm], [a_mm, b_mm], half, noise_slope2);
                 continue;
             }
             for k in 0..LANES {

@@ -60,16 +60,11 @@ pub fn reject_spikes(heights_mm: &mut Array2<f32>, noise_mm: f64) {
             let sides = sides.map(|side| &side[block.clone()]);
             let own = &own[block];
             let [one, two, three, four] = sides;
-            // Neighbours that are near, one side after the other.
-            let mut found = [0_u32; BLOCK];
-            for side in [one, two, three, four] {
-                for ((found, &own), &other) in found.iter_mut().zip(own).zip(side) {
-                    *found += near(other, own);
-                }
-            }
-            let mut doubtful = [0_u32; BLOCK];
-            for ((flag, &found), &own) in doubtful.iter_mut().zip(&found).zip(own) {
-                *flag = u32::from(found <= COMPANIONS) & u32::from(!own.is_nan());
+            let each = own.iter().zip(one).zip(two).zip(three).zip(four);
+            let mut doubtful = [0_u8; BLOCK];
+            for (flag, ((((&own, &one), &two), &three), &four)) in doubtful.iter_mut().zip(each) {
+                let found = near(one, own) + near(two, own) + near(three, own) + near(four, own);
+                *flag = u8::from(found <= COMPANIONS) & u8::from(!own.is_nan());
             }
             if doubtful.iter().fold(0, |any, flag| any | flag) == 0 {
                 continue;
