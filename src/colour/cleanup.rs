@@ -65,56 +65,63 @@ pub fn fill_highlights(
     let (Some(classes), Some(saturated)) = (class.as_slice(), saturated.as_slice()) else {
         return Ok(Highlights::default());
     };
-    let mut lit = saturated.to_vec();
-    for (lit, &class) in lit.iter_mut().zip(classes) {
-        *lit &= class != NO_CLASS;
-    }
-    let blobs = window.patches(&lit);
+    let lit = saturated.iter().zip(classes);
+    let mut marks: Vec<u8> = lit
+        .map(|(&lit, &class)| {
+            if lit & (class != NO_CLASS) {
+                LIT | OPEN
+            } else {
+                0
+            }
+        })
+        .collect();
+    let blobs = window.blobs(&mut marks);
     if blobs.is_empty() {
         return Ok(Highlights::default());
     }
-    let before = classes.to_vec();
     let small = |blob: &&Vec<usize>| blob.len() as f64 * cell_area_mm2 <= max_area_mm2;
-
-    let mut has_no_vote = lit.clone();
     for blob in blobs.iter().filter(small) {
         for &cell in blob {
-            window.around(cell, |next| has_no_vote[next] = true);
+            window.around(cell, |next| marks[next] |= VOTELESS);
         }
     }
 
     let mut result = Highlights::default();
-    let Some(after) = class.as_slice_mut() else {
-        return Ok(result);
-    };
-    let mut stamp = vec![0_u32; before.len()];
-    for (number, blob) in (1_u32..).zip(&blobs) {
+    // Blobs are judged by the classes as they were, so that their order does not matter.
+    let mut filled: Vec<(Vec<usize>, u8)> = Vec::new();
+    let mut ring: Vec<usize> = Vec::new();
+    for blob in &blobs {
         let mut region = blob.clone();
         let mut votes = [0_usize; 256];
         if small(&blob) {
-            blob.iter().for_each(|&cell| stamp[cell] = number);
+            ring.clear();
+            blob.iter().for_each(|&cell| marks[cell] |= MET);
             for &cell in blob {
                 window.around(cell, |next| {
-                    if stamp[next] != number && !lit[next] && before[next] != NO_CLASS {
-                        stamp[next] = number;
+                    if marks[next] & (MET | LIT) == 0 && classes[next] != NO_CLASS {
+                        marks[next] |= MET;
                         region.push(next);
                     }
                 });
             }
             for &cell in &region {
                 window.around(cell, |next| {
-                    if stamp[next] != number {
-                        stamp[next] = number;
-                        votes[usize::from(before[next])] += usize::from(!has_no_vote[next]);
+                    if marks[next] & MET == 0 {
+                        let has_vote = marks[next] & (VOTELESS | LIT) == 0;
+                        votes[usize::from(classes[next])] += usize::from(has_vote);
+                        marks[next] |= MET;
+                        ring.push(next);
                     }
                 });
             }
+            let met = region.iter().chain(&ring);
+            met.for_each(|&cell| marks[cell] &= !MET);
         }
         match majority(&votes) {
             Some(winner) => {
                 result.filled_blobs += 1;
                 result.filled_cells += region.len();
-                region.iter().for_each(|&cell| after[cell] = winner);
+                filled.push((region, winner));
             }
             None => {
                 result.left_blobs += 1;
@@ -122,8 +129,21 @@ pub fn fill_highlights(
             }
         }
     }
+    let after = class.as_slice_mut().unwrap_or_default();
+    for (region, winner) in filled {
+        region.into_iter().for_each(|cell| after[cell] = winner);
+    }
     Ok(result)
 }
+
+/// A saturated cell of the piece.
+const LIT: u8 = 1;
+/// One that belongs to no blob yet.
+const OPEN: u8 = 2;
+/// Saturated, or beside a small blob.
+const VOTELESS: u8 = 4;
+/// Looked at for the blob in hand.
+const MET: u8 = 8;
 
 /// Gives class patches below `min_area_mm2` the class around them.
 ///
@@ -149,10 +169,8 @@ pub fn remove_specks(
         return result;
     };
     // Cells are listed for small patches only: what joins a large one needs no second look.
-    let mut patch_of = vec![NO_PATCH; cells.len()];
     let mut cells_of: Vec<Vec<usize>> = vec![Vec::new(); patches.len()];
     for run in &runs {
-        patch_of[run.first..run.end].fill(run.patch);
         if is_small(patches[run.patch as usize].cells) {
             cells_of[run.patch as usize].extend(run.first..run.end);
         }
@@ -164,30 +182,30 @@ pub fn remove_specks(
         members[patch].push(patch);
     }
     let mut joined_to: Vec<usize> = (0..patches.len()).collect();
-    let mut stamp = vec![0_u32; cells.len()];
-    let mut turn = 0;
+    let patch_at = |cell: usize| {
+        let run = runs.partition_point(|run| run.end <= cell);
+        runs.get(run).filter(|run| run.first <= cell)
+    };
+    let mut touching: Vec<usize> = Vec::new();
 
     while let Some(Reverse((size, _, patch))) = queue.pop() {
         // An entry is out of date when its patch was joined to another or has grown since.
         if joined_to[patch] != patch || patches[patch].cells != size {
             continue;
         }
-        turn += 1;
         let mut votes = [0_usize; 256];
         let mut neighbours = Vec::new();
-        for &member in &members[patch] {
-            for &cell in &cells_of[member] {
-                window.around(cell, |next| {
-                    if patch_of[next] == NO_PATCH || stamp[next] == turn {
-                        return;
-                    }
-                    stamp[next] = turn;
-                    let neighbour = root(&mut joined_to, patch_of[next] as usize);
-                    if neighbour != patch {
-                        votes[usize::from(patches[neighbour].class)] += 1;
-                        neighbours.push(neighbour);
-                    }
-                });
+        touching.clear();
+        for &cell in members[patch].iter().flat_map(|&member| &cells_of[member]) {
+            window.around(cell, |next| touching.push(next));
+        }
+        touching.sort_unstable();
+        touching.dedup();
+        for run in touching.iter().filter_map(|&cell| patch_at(cell)) {
+            let neighbour = root(&mut joined_to, run.patch as usize);
+            if neighbour != patch {
+                votes[usize::from(patches[neighbour].class)] += 1;
+                neighbours.push(neighbour);
             }
         }
         let Some(winner) = majority(&votes) else {
@@ -222,9 +240,6 @@ pub fn remove_specks(
     }
     result
 }
-
-/// A cell outside the piece.
-const NO_PATCH: u32 = u32::MAX;
 
 /// Joins two patches, the smaller into the larger, and returns the one that stands.
 fn join(
@@ -292,35 +307,36 @@ impl Window {
         }
     }
 
-    /// Patches of set cells joined over edges or corners, ordered by their first cell, which is each patch's first entry.
-    fn patches(self, set: &[bool]) -> Vec<Vec<usize>> {
+    /// Blobs of cells marked [`OPEN`], joined over edges or corners, ordered by their first cell, which is each blob's first
+    /// entry. Takes the mark off.
+    fn blobs(self, marks: &mut [u8]) -> Vec<Vec<usize>> {
         const BLOCK: usize = 64;
-        let mut open = set.to_vec();
-        let mut patches = Vec::new();
-        for (block, cells) in set.chunks(BLOCK).enumerate() {
-            if !cells.iter().fold(false, |any, &set| any | set) {
+        let mut blobs = Vec::new();
+        for first in (0..marks.len()).step_by(BLOCK) {
+            let block = first..(first + BLOCK).min(marks.len());
+            if marks[block.clone()].iter().fold(0, |any, &mark| any | mark) & OPEN == 0 {
                 continue;
             }
-            for start in block * BLOCK..block * BLOCK + cells.len() {
-                if !open[start] {
+            for start in block {
+                if marks[start] & OPEN == 0 {
                     continue;
                 }
-                open[start] = false;
-                let mut patch = vec![start];
+                marks[start] &= !OPEN;
+                let mut blob = vec![start];
                 let mut done = 0;
-                while let Some(&cell) = patch.get(done) {
+                while let Some(&cell) = blob.get(done) {
                     done += 1;
                     self.around(cell, |next| {
-                        if open[next] {
-                            open[next] = false;
-                            patch.push(next);
+                        if marks[next] & OPEN != 0 {
+                            marks[next] &= !OPEN;
+                            blob.push(next);
                         }
                     });
                 }
-                patches.push(patch);
+                blobs.push(blob);
             }
         }
-        patches
+        blobs
     }
 }
 
@@ -465,8 +481,9 @@ mod tests {
             areas
         };
         let of_one_class = |class: &Array2<u8>| -> Vec<Vec<usize>> {
-            let set = |k: u8| class.iter().map(|&cell| cell == k).collect::<Vec<bool>>();
-            let patches = |k: u8| Window::of(class).patches(&set(k));
+            let mark = |k: u8| move |&cell: &u8| if cell == k { OPEN } else { 0 };
+            let marks = |k: u8| class.iter().map(mark(k)).collect::<Vec<u8>>();
+            let patches = |k: u8| Window::of(class).blobs(&mut marks(k));
             (0..NO_CLASS).flat_map(patches).collect()
         };
         let mut ours: Vec<usize> = of_one_class(&class).iter().map(Vec::len).collect();

@@ -30,6 +30,12 @@ pub fn linear_from_srgb8(code: u8) -> f32 {
     LINEAR[usize::from(code)]
 }
 
+/// Linear light (0 to 1) of all 8-bit codes, to be fetched once before a loop.
+#[must_use]
+pub fn linear_codes() -> &'static [f32; 256] {
+    &LINEAR
+}
+
 /// Nearest 8-bit code of linear light; what lies outside 0…1 is clipped, NaN becomes 0.
 ///
 /// Exact: the code changes where linear light passes the decoded midpoint between two codes, rounded to `f32`. A bin of the

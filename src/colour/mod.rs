@@ -21,7 +21,7 @@ pub use cleanup::{
 };
 pub use clipping::{CLIPPED_FROM, is_clipped};
 pub use correction::{Correction, CorrectionRow};
-pub use encoding::{encode_srgb, encode_srgb8, linear_from_srgb, linear_from_srgb8};
+pub use encoding::{encode_srgb, encode_srgb8, linear_codes, linear_from_srgb, linear_from_srgb8};
 pub use fit::{ColourPair, balance_gains, fit_matrix};
 pub use lab::{Lab, delta_e00, lab_from_linear, lab_from_srgb8, linear_from_lab};
 pub use painted::{FittedLimits, PaintedColour, fit_limits};

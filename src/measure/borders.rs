@@ -8,6 +8,7 @@
 
 use ndarray::Array2;
 
+use super::sides::Sides;
 use super::typical::{Sample, Typical};
 use crate::colour::NO_CLASS;
 
@@ -25,8 +26,10 @@ pub struct SharedCell {
 }
 
 /// What borders told.
-#[derive(Debug, Clone, Default, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Borders {
+    /// The sides that bound the classes.
+    pub sides: Sides,
     /// Cells of two classes, each once, ordered by border.
     pub shared: Vec<SharedCell>,
     /// Edge spread, cells; `None` with too little border to tell.
@@ -57,10 +60,23 @@ pub fn share_borders(
     apart: &Array2<bool>,
     light: &impl Fn((usize, usize)) -> Option<[f32; 3]>,
 ) -> Borders {
-    let (seeds, sides) = border_cells(class);
+    let columns = class.ncols();
+    let mut seeds: Seeds = Vec::new();
+    let sides = {
+        let cells = class.as_slice().unwrap_or_default();
+        Sides::new(class, |one, two| {
+            seeds.push(((one / columns, one % columns), cells[two]));
+            seeds.push(((two / columns, two % columns), cells[one]));
+        })
+    };
     if seeds.is_empty() {
-        return Borders::default();
+        return Borders {
+            sides,
+            shared: Vec::new(),
+            spread: None,
+        };
     }
+    let border_sides = sides.borders() as usize;
     let met = met(&seeds);
     let sample = Sample::new(class, apart, light);
     let mut band = Band::new(class, &seeds);
@@ -114,17 +130,23 @@ pub fn share_borders(
                 });
             }
         }
-        let length = sides as f64 * SIDE_LENGTH;
-        let spread = (sides >= LEAST_SIDES).then(|| mixed * std::f64::consts::PI.sqrt() / length);
+        let length = border_sides as f64 * SIDE_LENGTH;
+        let spread =
+            (border_sides >= LEAST_SIDES).then(|| mixed * std::f64::consts::PI.sqrt() / length);
         let needed = spread.map_or(0, |spread| (REACH_SPREADS * spread).ceil() as usize);
         if !narrower && reach < needed.min(MOST_REACH) {
             reach = needed.min(MOST_REACH);
             continue;
         }
-        return Borders { shared, spread };
+        return Borders {
+            sides,
+            shared,
+            spread,
+        };
     }
 }
 
+/// Cells with a side to another class, with that class.
 type Seeds = Vec<((usize, usize), u8)>;
 
 /// The classes that have a border.
@@ -143,47 +165,6 @@ pub(super) fn place_of([row, column]: [u32; 2]) -> (usize, usize) {
     (row as usize, column as usize)
 }
 
-/// Cells with a side to another class, with that class; and the number of such sides.
-fn border_cells(class: &Array2<u8>) -> (Seeds, usize) {
-    let columns = class.ncols();
-    let cells = class.as_slice().unwrap_or_default();
-    let mut seeds = Vec::new();
-    let mut sides = 0;
-    let mut meet = |one: usize, two: usize| {
-        let (a, b) = (cells[one], cells[two]);
-        if a != b && a != NO_CLASS && b != NO_CLASS {
-            sides += 1;
-            seeds.push(((one / columns, one % columns), b));
-            seeds.push(((two / columns, two % columns), a));
-        }
-    };
-    for (row, line) in cells.chunks(columns.max(1)).enumerate() {
-        let first = row * columns;
-        let right = line.get(1..).unwrap_or_default();
-        differing(line, right, |column| {
-            meet(first + column, first + column + 1)
-        });
-        if let Some(below) = cells.get(first + columns..first + 2 * columns) {
-            differing(line, below, |column| {
-                meet(first + column, first + columns + column)
-            });
-        }
-    }
-    (seeds, sides)
-}
-
-/// Calls `meet` with the places at which two rows differ; whole blocks that do not are passed over.
-fn differing(ones: &[u8], twos: &[u8], mut meet: impl FnMut(usize)) {
-    const BLOCK: usize = 32;
-    for (block, (ones, twos)) in ones.chunks(BLOCK).zip(twos.chunks(BLOCK)).enumerate() {
-        let pairs = ones.iter().zip(twos);
-        if pairs.clone().fold(0, |any, (one, two)| any | (one ^ two)) != 0 {
-            let places = pairs.enumerate().filter(|(_, (one, two))| one != two);
-            places.for_each(|(within, _)| meet(block * BLOCK + within));
-        }
-    }
-}
-
 /// The cells about borders in order of their distance from one.
 struct Band {
     cells: Vec<[u32; 2]>,
@@ -198,7 +179,7 @@ impl Band {
     /// The cells at borders.
     fn new(class: &Array2<u8>, seeds: &Seeds) -> Self {
         let mut other = Array2::from_elem(class.dim(), NO_BAND);
-        let mut cells = Vec::new();
+        let mut cells = Vec::with_capacity(seeds.len() * FIRST_REACH);
         for &(at, beyond) in seeds {
             if other[at] == NO_BAND {
                 other[at] = beyond;
@@ -226,6 +207,22 @@ impl Band {
                 let (row, column) = place_of(self.cells[index]);
                 let at = row * columns + column;
                 let (own, beyond) = (classes[at], other[at]);
+                // Most cells have eight neighbours; in the same order as at the window's ends.
+                let inner = 0 < row && row + 1 < rows && 0 < column && column + 1 < columns;
+                if inner {
+                    for r in row - 1..row + 2 {
+                        let first = r * columns + column - 1;
+                        let others = &mut other[first..first + 3];
+                        let classes = &classes[first..first + 3];
+                        for step in 0..3 {
+                            if (others[step] == NO_BAND) & (classes[step] == own) {
+                                others[step] = beyond;
+                                self.cells.push(cell((r, column - 1 + step)));
+                            }
+                        }
+                    }
+                    continue;
+                }
                 let near = column.saturating_sub(1)..(column + 2).min(columns);
                 for r in row.saturating_sub(1)..(row + 2).min(rows) {
                     let line = r * columns + near.start..r * columns + near.end;

@@ -8,6 +8,7 @@ use super::borders::{SharedCell, share_borders};
 use super::colour_field::{ColourField, NO_PIXEL};
 use super::lights::Lights;
 use super::rim::settle_rim;
+use super::sides::Sides;
 use super::spans::{class_counts, first_that, row_of, spans};
 use crate::colour::{
     CLIPPED_FROM, ClassMap, HIGHLIGHT_MAX_AREA_MM2, Highlights, NO_CLASS, fill_highlights,
@@ -32,6 +33,10 @@ pub struct ClassRaster {
     pub class: Array2<u8>,
     /// Cells on the border of two classes, which have a part of each.
     pub shared: Vec<SharedCell>,
+    /// Number of the piece's cells.
+    pub cells: u64,
+    /// The sides that bound its classes.
+    pub sides: Sides,
     /// Edge spread of borders between classes, cells; `None` with too little border to tell.
     pub spread: Option<f64>,
     /// What was filled where the surface shines.
@@ -140,6 +145,8 @@ pub fn classes(
     let borders = share_borders(&class, &apart, &light);
     Ok(ClassRaster {
         class,
+        cells: after[..usize::from(NO_CLASS)].iter().sum::<i64>() as u64,
+        sides: borders.sides,
         shared: borders.shared,
         spread: borders.spread,
         highlights,
@@ -180,12 +187,17 @@ fn classes_aside(
 /// Marks clipped cells and those near enough for their light to reach.
 fn mark_around(apart: &mut Array2<bool>, clipped: &Array2<bool>) {
     let (rows, columns) = clipped.dim();
-    for ((row, column), _) in clipped.indexed_iter().filter(|(_, clipped)| **clipped) {
-        let near =
-            |at: usize, end: usize| at.saturating_sub(HALO_CELLS)..(at + HALO_CELLS + 1).min(end);
-        apart
-            .slice_mut(s![near(row, rows), near(column, columns)])
-            .fill(true);
+    let near =
+        |at: usize, end: usize| at.saturating_sub(HALO_CELLS)..(at + HALO_CELLS + 1).min(end);
+    for (row, cells) in clipped.outer_iter().enumerate() {
+        let cells = cells.to_slice().unwrap_or_default();
+        let mut next = 0;
+        while let Some(further) = first_that(&cells[next..], true) {
+            let column = next + further;
+            let around = s![near(row, rows), near(column, columns)];
+            apart.slice_mut(around).fill(true);
+            next = column + 1;
+        }
     }
 }
 

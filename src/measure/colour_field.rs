@@ -328,14 +328,6 @@ impl ColourField {
         &self.following
     }
 
-    /// Corrected colour of a raw one in linear light.
-    pub(super) fn linear(&self, pixel: usize, raw: [u8; 3]) -> Option<[f32; 3]> {
-        match &self.correction {
-            Some(correction) => correction.linear(pixel, raw),
-            None => Some(raw.map(crate::colour::linear_from_srgb8)),
-        }
-    }
-
     /// Whether all cells of a row, and all of a column, are seen in line, whatever their height.
     pub(super) fn is_straight(&self) -> bool {
         self.camera.is_none() && self.skew == 0.0

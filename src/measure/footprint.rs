@@ -2,7 +2,7 @@
 
 use ndarray::Array2;
 
-use super::spans::{Spans, row_of, spans};
+use super::spans::{Spans, first_that, row_of, spans};
 use crate::pieces::{Cell, CellState, Mended, Region};
 use crate::stats::weighted_least_squares;
 use crate::surface::SurfaceGrid;
@@ -65,10 +65,15 @@ impl Footprint {
                 .zip(cells)
                 .zip(heights.zip(states));
             for (block, ((covered, cells), (heights, states))) in blocks.enumerate() {
+                // By kinds of number, which compilers make wide steps of.
+                let mut standing = [false; BLOCK];
+                for (stands, &height) in standing.iter_mut().zip(heights) {
+                    *stands = height > low_mm;
+                }
                 let mut any_free = false;
-                let of_cells = cells.iter().zip(heights).zip(states);
-                for (covered, ((&cell, &height), &state)) in covered.iter_mut().zip(of_cells) {
-                    let stands = stands(height, state);
+                let of_cells = cells.iter().zip(states).zip(&standing);
+                for (covered, ((&cell, &state), &stands)) in covered.iter_mut().zip(of_cells) {
+                    let stands = stands & (state != CellState::Beyond);
                     *covered = stands & (cell == Cell::Own);
                     any_free |= stands & (cell == Cell::Free);
                 }
@@ -105,11 +110,6 @@ impl Footprint {
             covered,
             summed,
         }
-    }
-
-    /// Number of covered cells.
-    pub fn cells(&self) -> usize {
-        self.covered.iter().filter(|&&covered| covered).count()
     }
 }
 
@@ -229,9 +229,9 @@ fn widen(cells: &Array2<bool>, by: usize, along: bool) -> Array2<bool> {
         let cells = cells.row(row);
         let cells = cells.to_slice().unwrap_or_default();
         let mut next = 0;
-        while let Some(first) = cells[next..].iter().position(|&cell| cell) {
+        while let Some(first) = first_that(&cells[next..], true) {
             let first = next + first;
-            let length = cells[first..].iter().position(|&cell| !cell);
+            let length = first_that(&cells[first..], false);
             let end = length.map_or(columns, |length| first + length);
             out[first.saturating_sub(by)..(end + by).min(columns)].fill(true);
             next = end;

@@ -6,11 +6,10 @@
 //! much a hidden flank may differ from what was expected of it; and over what length it stays alike says how many flanks,
 //! independent of each other, are hidden.
 
-use std::ops::Range;
-
 use ndarray::ArrayView1;
 
 use super::footprint::Footprint;
+use super::seen_flanks::{last_seen, seen_flanks};
 use crate::pieces::{CellState, Mended};
 
 /// Lanes on either side over which the direction of an edge is taken.
@@ -61,39 +60,33 @@ impl HiddenSpread {
 /// Of a piece whose hidden side lies along the columns; `None` where nothing is hidden so, or too little is seen to tell.
 pub fn hidden_spread(mended: &Mended, footprint: &Footprint) -> Option<HiddenSpread> {
     let (fall_mm, from_high) = ray(mended)?;
-    let covered = &footprint.covered;
-    let (first, last) = (footprint.spans.first()?.0, footprint.spans.last()?.0);
-    let rows = covered.nrows();
-    let reach = if from_high {
-        rows - 1 - last..rows - first
-    } else {
-        first..last + 1
-    };
-    let lanes = covered.ncols();
+    let lanes = footprint.covered.ncols();
     let mut edge: Vec<Option<usize>> = vec![None; lanes];
     let mut seen = Vec::new();
     let (mut squares, mut sum, mut rebuilt_mm) = (0.0, 0.0, 0.0);
-    for (lane, edge) in edge.iter_mut().enumerate() {
+    let flanks = seen_flanks(mended, footprint, from_high, fall_mm);
+    let shoulders = last_seen(mended, footprint, from_high);
+    for (lane, (flank, last)) in flanks.into_iter().zip(shoulders).enumerate() {
         let column = Lane {
             heights_mm: mended.heights_mm.column(lane),
             states: mended.states.column(lane),
-            covered: covered.column(lane),
             from_high,
-            reach: reach.clone(),
         };
-        if let Some((height_mm, behind_mm)) = column.hidden_shoulder_mm() {
+        if let Some((height_mm, behind_mm)) = last.and_then(|last| column.hidden_mm(last)) {
             rebuilt_mm += behind_mm;
             let triangle_mm = f64::from(height_mm * height_mm / fall_mm / 2.0);
             squares += triangle_mm * triangle_mm;
             sum += triangle_mm;
         }
-        if let Some((place, share, weight)) = column.front(fall_mm) {
-            *edge = Some(place);
+        let flank = flank.filter(|flank| flank.height_mm >= LEAST_SHADOW * fall_mm);
+        if let Some(flank) = flank {
+            let triangle_mm = flank.height_mm * flank.height_mm / fall_mm / 2.0;
+            edge[lane] = Some(flank.shoulder);
             seen.push(Seen {
                 lane,
-                share,
+                share: f64::from(flank.behind_mm / triangle_mm),
                 direction: 0.0,
-                weight,
+                weight: f64::from(triangle_mm),
             });
         }
     }
@@ -142,76 +135,34 @@ fn ray(mended: &Mended) -> Option<(f32, bool)> {
 struct Lane<'a> {
     heights_mm: ArrayView1<'a, f32>,
     states: ArrayView1<'a, CellState>,
-    covered: ArrayView1<'a, bool>,
     from_high: bool,
-    /// Where covered cells are, counted from the camera's side.
-    reach: Range<usize>,
 }
 
 impl Lane<'_> {
     fn row(&self, at: usize) -> usize {
         if self.from_high {
-            self.covered.len() - 1 - at
+            self.states.len() - 1 - at
         } else {
             at
         }
     }
 
-    /// Height of the last seen cell before the hidden ones, counted from the camera's side, and the sum of the heights rebuilt behind it.
-    fn hidden_shoulder_mm(&self) -> Option<(f32, f64)> {
+    /// Height of the `last` seen cell, counted from the camera's side, and the sum of the heights rebuilt behind it; `None` if nothing was.
+    fn hidden_mm(&self, last: usize) -> Option<(f32, f64)> {
         let hidden = |at: &usize| {
             matches!(
                 self.states[self.row(*at)],
                 CellState::Shadow | CellState::Beyond
             )
         };
-        let last = self.reach.clone().rev().find(|&at| {
-            let row = self.row(at);
-            self.covered[row] && self.states[row] == CellState::Seen
-        })?;
-        (last + 1..(last + 3).min(self.covered.len()))
+        let cells = self.states.len();
+        (last + 1..(last + 3).min(cells))
             .any(|at| hidden(&at))
             .then(|| {
-                let behind = (last + 1..self.covered.len()).take_while(|at| hidden(at));
+                let behind = (last + 1..cells).take_while(|at| hidden(at));
                 let behind_mm = behind.map(|at| f64::from(self.heights_mm[self.row(at)]));
                 (self.heights_mm[self.row(last)], behind_mm.sum())
             })
-    }
-
-    /// Place of the mirrored camera's shoulder on the seen side, the share of the triangle filled behind it, and the triangle, mm.
-    fn front(&self, fall_mm: f32) -> Option<(usize, f64, f64)> {
-        let covered = |at: usize| self.covered[self.row(at)];
-        let height = |at: usize| self.heights_mm[self.row(at)];
-        let foot = self.reach.clone().find(|&at| covered(at))?;
-        if self.states[self.row(foot)] != CellState::Seen {
-            return None;
-        }
-        let end = (foot..self.covered.len())
-            .find(|&at| !covered(at))
-            .unwrap_or(self.covered.len());
-        let (mut top, mut top_mm) = (foot, height(foot));
-        for at in foot + 1..end {
-            let height_mm = height(at);
-            if height_mm >= top_mm {
-                (top, top_mm) = (at, height_mm);
-            }
-        }
-        let (mut shoulder, mut ray_mm) = (top, top_mm);
-        for at in (foot..top).rev() {
-            ray_mm -= fall_mm;
-            if height(at) >= ray_mm {
-                ray_mm = height(at);
-                shoulder = at;
-            }
-        }
-        let height_mm = height(shoulder);
-        if height_mm < LEAST_SHADOW * fall_mm {
-            return None;
-        }
-        let behind_mm: f32 = (foot..shoulder).map(height).sum();
-        let triangle_mm = height_mm * height_mm / fall_mm / 2.0;
-        let share = f64::from(behind_mm / triangle_mm);
-        Some((shoulder, share, f64::from(triangle_mm)))
     }
 }
 

@@ -3,6 +3,7 @@
 use std::ops::Range;
 
 use super::colour_field::ColourField;
+use crate::colour::linear_codes;
 
 /// Parts of a pixel below this are rounding.
 const LEAST_PART: f32 = 1e-3;
@@ -12,6 +13,8 @@ const MARGIN: i64 = 64;
 /// The rows of colour about a piece at hand, and where its cells lie among their pixels.
 pub struct Lights<'a> {
     field: &'a ColourField,
+    /// Linear light of each code.
+    linear: &'static [f32; 256],
     first: i64,
     rows: Vec<Option<&'a [[u8; 3]]>>,
     /// First row and column of the surface, and what rows and columns take where that does not depend on each other.
@@ -82,6 +85,7 @@ impl<'a> Lights<'a> {
         let end = (one.max(two) + MARGIN).min(kept.saturating_add_unsigned(count as u64));
         let mut lights = Self {
             field,
+            linear: linear_codes(),
             first,
             rows: (first..end).map(|number| pixels(field, number)).collect(),
             from: (rows.start, columns.start),
@@ -137,13 +141,24 @@ impl<'a> Lights<'a> {
                 if part_across == 0.0 {
                     continue;
                 }
-                let light = self.field.linear(pixel, *pixels.get(pixel)?)?;
+                let light = self.corrected(pixel, *pixels.get(pixel)?)?;
                 for channel in 0..3 {
                     sum[channel] += part_along * part_across * light[channel];
                 }
             }
         }
         Some(sum)
+    }
+
+    /// Corrected colour of a raw one.
+    fn corrected(&self, pixel: usize, raw: [u8; 3]) -> Option<[f32; 3]> {
+        match self.field.correction() {
+            Some(correction) => correction.linear(pixel, raw),
+            None => {
+                let [r, g, b] = raw.map(usize::from);
+                Some([self.linear[r], self.linear[g], self.linear[b]])
+            }
+        }
     }
 
     fn row(&self, number: i64) -> Option<&'a [[u8; 3]]> {

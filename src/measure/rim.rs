@@ -13,51 +13,63 @@ use crate::colour::NO_CLASS;
 /// inside out, a cell takes the most frequent class among those neighbours that lie further in (over a side 2 votes,
 /// over a corner 1; of equals the first class). Cells that have none further in keep their class.
 pub fn settle_rim(class: &mut Array2<u8>, covered: &Array2<bool>, depth: usize) -> Array2<bool> {
-    let (rows, columns) = class.dim();
-    let around = move |row: usize, column: usize| {
-        let near = |at: usize, end: usize| at.saturating_sub(1)..(at + 2).min(end);
-        near(row, rows).flat_map(move |r| near(column, columns).map(move |c| (r, c)))
-    };
-    let mut ring_of = Array2::from_elem(class.dim(), 0_u8);
+    let size = class.dim();
+    let mut ring_of = Array2::from_elem(size, 0_u8);
     let mut rings: Vec<Vec<(usize, usize)>> = vec![outermost(covered)];
     for &at in &rings[0] {
         ring_of[at] = 1;
     }
     for ring in 2..=depth {
         let mut next = Vec::new();
-        for &(row, column) in rings.last().into_iter().flatten() {
-            for at in around(row, column) {
+        for &at in rings.last().into_iter().flatten() {
+            around(at, size, |at| {
                 if covered[at] && ring_of[at] == 0 {
                     ring_of[at] = ring as u8;
                     next.push(at);
                 }
-            }
+            });
         }
         rings.push(next);
     }
     for (index, cells) in rings.iter().enumerate().rev() {
         let ring = index + 1;
-        for &(row, column) in cells {
-            let mut votes: Vec<(u8, u8)> = Vec::with_capacity(8);
-            for at in around(row, column) {
+        for &own in cells {
+            // Of at most eight classes about a cell, each with its votes.
+            let mut votes = [(NO_CLASS, 0_u8); 8];
+            let mut classes = 0;
+            around(own, size, |at| {
                 let further_in = ring_of[at] == 0 || usize::from(ring_of[at]) > ring;
-                if further_in && covered[at] && class[at] != NO_CLASS {
-                    let vote = 1 + u8::from(at.0 == row || at.1 == column);
-                    match votes.iter_mut().find(|(of, _)| *of == class[at]) {
-                        Some((_, votes)) => *votes += vote,
-                        None => votes.push((class[at], vote)),
-                    }
+                let of = class[at];
+                if further_in && covered[at] && of != NO_CLASS {
+                    let vote = 1 + u8::from(at.0 == own.0 || at.1 == own.1);
+                    let known = votes[..classes].iter().position(|known| known.0 == of);
+                    let place = known.unwrap_or(classes);
+                    classes = classes.max(place + 1);
+                    votes[place] = (of, votes[place].1 + vote);
                 }
-            }
-            let best = votes
+            });
+            let best = votes[..classes]
                 .iter()
                 .max_by_key(|(of, votes)| (*votes, Reverse(*of)));
             if let Some(&(best, _)) = best {
-                class[(row, column)] = best;
+                class[own] = best;
             }
         }
     }
     ring_of.mapv(|ring| ring > 0)
+}
+
+/// Calls `visit` with a cell and those over its sides and corners, row by row.
+fn around(
+    (row, column): (usize, usize),
+    (rows, columns): (usize, usize),
+    mut visit: impl FnMut((usize, usize)),
+) {
+    for near_row in row.saturating_sub(1)..(row + 2).min(rows) {
+        for near_column in column.saturating_sub(1)..(column + 2).min(columns) {
+            visit((near_row, near_column));
+        }
+    }
 }
 
 /// Covered cells with a side to an uncovered one or to the window's end, row by row.
@@ -79,12 +91,20 @@ fn outermost(covered: &Array2<bool>) -> Vec<(usize, usize)> {
         own[span.len() + 1] = false;
         own[1..=span.len()].copy_from_slice(row_of(covered, row, &span));
         let own = &*own;
-        let is_outermost = |k: usize| own[k + 1] & !(own[k] & own[k + 2] & above[k] & below[k]);
+        let (left, middle, right) = (own, &own[1..], &own[2..]);
         for first in (0..span.len()).step_by(BLOCK) {
             let block = first..(first + BLOCK).min(span.len());
-            if block.clone().fold(false, |any, k| any | is_outermost(k)) {
-                let rim = block.filter(|&k| is_outermost(k));
-                found.extend(rim.map(|k| (row, span.start + k)));
+            let mut flags = [false; BLOCK];
+            let sides = left[block.clone()].iter().zip(&right[block.clone()]);
+            let sides = sides.zip(above[block.clone()].iter().zip(&below[block.clone()]));
+            for ((flag, &own), ((left, right), (above, below))) in
+                flags.iter_mut().zip(&middle[block]).zip(sides)
+            {
+                *flag = own & !(left & right & above & below);
+            }
+            if flags.iter().fold(false, |any, &flag| any | flag) {
+                let rim = flags.iter().enumerate().filter(|(_, flag)| **flag);
+                found.extend(rim.map(|(within, _)| (row, span.start + first + within)));
             }
         }
     }

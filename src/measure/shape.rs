@@ -106,10 +106,38 @@ fn highest_mm(
     spans: &[(usize, Range<usize>)],
 ) -> f64 {
     let (rows, columns) = covered.dim();
+    let near = |row: usize| row.saturating_sub(1)..(row + 2).min(rows);
+    // No mean is above that of the rows' largest heights, so that few rows need a look.
+    let (Some((first, _)), Some((last, _))) = (spans.first(), spans.last()) else {
+        return 0.0;
+    };
+    let reach = near(*first).start..near(*last).end;
+    let left = spans.iter().map(|(_, span)| span.start).min();
+    let right = spans.iter().map(|(_, span)| span.end).max();
+    let window = left.unwrap_or(0).saturating_sub(1)..(right.unwrap_or(0) + 1).min(columns);
+    let rows_mm = reach
+        .clone()
+        .map(|row| largest(row_of(heights_mm, row, &window)));
+    let rows_mm: Vec<f32> = rows_mm.collect();
+    let mut most: Vec<(f64, usize)> = spans
+        .iter()
+        .enumerate()
+        .map(|(index, (row, _))| {
+            let near = &rows_mm[near(*row).start - reach.start..near(*row).end - reach.start];
+            let sum: f64 = near.iter().copied().map(f64::from).sum();
+            // Sums below are rounded.
+            (sum / near.len() as f64 + 1e-5 * sum.abs(), index)
+        })
+        .collect();
+    most.sort_unstable_by(|one, other| other.0.total_cmp(&one.0));
     let mut highest = 0.0_f64;
     let mut above_mm = Vec::new();
-    for (row, span) in spans {
-        let near_rows = row.saturating_sub(1)..(row + 2).min(rows);
+    for (most_mm, index) in most {
+        if most_mm <= highest {
+            break;
+        }
+        let (row, span) = &spans[index];
+        let near_rows = near(*row);
         // Sums over the rows, from the column before the span to the one after it; nothing outside the window.
         let wide = span.start.saturating_sub(1)..(span.end + 1).min(columns);
         let offset = usize::from(span.start == 0);
@@ -151,6 +179,42 @@ fn highest_mm(
         }
     }
     highest
+}
+
+/// The largest of some heights.
+fn largest(heights_mm: &[f32]) -> f32 {
+    let mut lanes = [f32::NEG_INFINITY; LANES];
+    for heights in heights_mm.chunks(LANES) {
+        for (lane, &height) in lanes.iter_mut().zip(heights) {
+            *lane = if height > *lane { height } else { *lane };
+        }
+    }
+    lanes.into_iter().fold(f32::NEG_INFINITY, f32::max)
+}
+
+/// Whether all cells of a block are set.
+fn all(cells: &[bool]) -> bool {
+    cells.iter().fold(true, |all, &cell| all & cell)
+}
+
+/// Adds by what slopes stretch cells whose neighbours to the sides and along are all covered.
+fn add_stretches(
+    lanes: &mut [f32; LANES],
+    [left_mm, right_mm]: [&[f32; LANES]; 2],
+    [above_mm, below_mm]: [&[f32; LANES]; 2],
+    [half_per_across, half_per_along]: [f32; 2],
+    noise_slope2: f32,
+) {
+    let mut slopes2 = [0.0_f32; LANES];
+    for k in 0..LANES {
+        let across = half_per_across * (right_mm[k] - left_mm[k]);
+        let along = half_per_along * (below_mm[k] - above_mm[k]);
+        let slope2 = across * across + along * along - noise_slope2;
+        slopes2[k] = if slope2 > 0.0 { slope2 } else { 0.0 };
+    }
+    for k in 0..LANES {
+        lanes[k] += (1.0 + slopes2[k]).sqrt();
+    }
 }
 
 /// Area of the upper surface: footprint cells stretched by their slope, what noise adds to the slope taken off.
@@ -220,6 +284,16 @@ fn surface_mm2(
             );
             let (a_mm, b_mm) = (&above_mm[block.clone()], &below_mm[block.clone()]);
             let (a, b) = (&above[block.clone()], &below[block]);
+            place += LANES;
+            // Inside the piece there is nothing to choose.
+            if [l, o, r, a, b].iter().all(|cells| all(cells))
+                && let (Some(l_mm), Some(r_mm)) = (l_mm.first_chunk(), r_mm.first_chunk())
+                && let (Some(a_mm), Some(b_mm)) = (a_mm.first_chunk(), b_mm.first_chunk())
+            {
+                let half = [0.5 * per_across, 0.5 * per_along];
+                add_stretches(&mut lanes, [l_mm, r_mm], [a_mm, b_mm], half, noise_slope2);
+                continue;
+            }
             for k in 0..LANES {
                 let across = per_across * slope((l[k], l_mm[k]), o_mm[k], (r[k], r_mm[k]));
                 let along = per_along * slope((a[k], a_mm[k]), o_mm[k], (b[k], b_mm[k]));
@@ -227,7 +301,6 @@ fn surface_mm2(
                 let stretch = (1.0 + if slope2 > 0.0 { slope2 } else { 0.0 }).sqrt();
                 lanes[k] += if o[k] { stretch } else { 0.0 };
             }
-            place += LANES;
         }
         for k in place..cells {
             let across =

@@ -1,9 +1,6 @@
 //! Standard uncertainty of a class's share of the footprint, by the law of propagation (JCGM 100:2008, 5.1.2).
 
-use ndarray::Array2;
-
 use super::classes::ClassRaster;
-use super::spans::class_counts;
 
 /// Contributions to the standard uncertainty of a class's share of the footprint, fractions, independent of each other.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -51,18 +48,6 @@ const REGISTRATION_CELLS: f64 = 0.1;
 /// A border's length over its number of cell sides, mean over all directions.
 const SIDE_LENGTH: f64 = std::f64::consts::FRAC_PI_4;
 
-/// Sides of cells that bound a class.
-#[derive(Debug, Default)]
-struct Sides {
-    cells: f64,
-    /// With nothing of the piece beyond: of all classes, and of the class.
-    outline: f64,
-    outline_of_class: f64,
-    /// With another class beyond, and their sum as a vector along and across.
-    border: f64,
-    net: [f64; 2],
-}
-
 /// The budget of class `class`, whose share is `share`.
 ///
 /// With n cells in the footprint, U sides of cells on the outline and U_k of them at the class, L sides between it and others
@@ -80,73 +65,26 @@ pub fn share_budget(
     specks_cells: f64,
     outline_cells: f64,
 ) -> ShareBudget {
-    let sides = sides(&raster.class, class);
-    let cells = sides.cells.max(1.0);
+    let sides = raster.sides.of(class);
+    let outline = (sides.outline as f64 - share * raster.sides.outline() as f64).abs();
+    let border = sides.border as f64;
+    let [along, across] = sides.net.map(|net| net as f64);
+    let cells = (raster.cells as f64).max(1.0);
     let spread = raster.spread.unwrap_or(UNKNOWN_SPREAD);
     let blobs = raster.highlights.filled_blobs as f64;
     let in_blobs = raster.highlights.filled_cells as f64;
     let draw = (share * (1.0 - share)).max(0.0).sqrt();
     ShareBudget {
-        outline: outline_cells
-            * SIDE_LENGTH
-            * (sides.outline_of_class - share * sides.outline).abs()
-            / cells,
-        border: BORDER_SPREADS * spread * SIDE_LENGTH * sides.border / cells,
-        registration: REGISTRATION_CELLS * sides.net[0].hypot(sides.net[1]) / cells,
+        outline: outline_cells * SIDE_LENGTH * outline / cells,
+        border: BORDER_SPREADS * spread * SIDE_LENGTH * border / cells,
+        registration: REGISTRATION_CELLS * along.hypot(across) / cells,
         specks: specks_cells.abs() / 3.0_f64.sqrt() / cells,
         highlights: if blobs > 0.0 {
             let width = 2.0 * (in_blobs / blobs / std::f64::consts::PI).sqrt();
-            let near = (SIDE_LENGTH * sides.border * width / cells).min(1.0);
+            let near = (SIDE_LENGTH * border * width / cells).min(1.0);
             near.sqrt() * draw * in_blobs / blobs.sqrt() / cells
         } else {
             0.0
         },
-    }
-}
-
-fn sides(classes: &Array2<u8>, class: u8) -> Sides {
-    use crate::colour::NO_CLASS;
-    let mut sides = Sides::default();
-    let mut meet = |one: u8, two: u8, axis: usize| {
-        if one == two {
-            return;
-        }
-        if one == NO_CLASS || two == NO_CLASS {
-            sides.outline += 1.0;
-            sides.outline_of_class += f64::from(u8::from(one == class || two == class));
-        } else if one == class || two == class {
-            sides.border += 1.0;
-            sides.net[axis] += if one == class { 1.0 } else { -1.0 };
-        }
-    };
-    let cells = classes.as_slice().unwrap_or_default();
-    let blank = vec![NO_CLASS; classes.ncols()];
-    let mut above = &blank[..];
-    for line in cells.chunks_exact(classes.ncols().max(1)) {
-        differing(line, line.get(1..).unwrap_or_default(), |one, two| {
-            meet(one, two, 1);
-        });
-        // The window's own ends bound what lies at them.
-        if let (Some(&first), Some(&last)) = (line.first(), line.last()) {
-            meet(NO_CLASS, first, 1);
-            meet(last, NO_CLASS, 1);
-        }
-        differing(above, line, |one, two| meet(one, two, 0));
-        above = line;
-    }
-    differing(above, &blank, |one, two| meet(one, two, 0));
-    let outside = class_counts(classes)[usize::from(NO_CLASS)];
-    sides.cells = (cells.len() as i64 - outside) as f64;
-    sides
-}
-
-/// Calls `meet` with the pairs that differ; whole blocks that do not are passed over.
-fn differing(ones: &[u8], twos: &[u8], mut meet: impl FnMut(u8, u8)) {
-    const BLOCK: usize = 32;
-    for (ones, twos) in ones.chunks(BLOCK).zip(twos.chunks(BLOCK)) {
-        let pairs = ones.iter().zip(twos);
-        if pairs.clone().fold(0, |any, (one, two)| any | (one ^ two)) != 0 {
-            pairs.for_each(|(&one, &two)| meet(one, two));
-        }
     }
 }

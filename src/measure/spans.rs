@@ -52,6 +52,25 @@ pub fn row_of<'a, T>(raster: &'a Array2<T>, row: usize, span: &Range<usize>) -> 
         .unwrap_or_default()
 }
 
+/// Calls `meet` with the places at which two rows differ, in order; eight cells that do not are passed over at once.
+pub fn differing(ones: &[u8], twos: &[u8], mut meet: impl FnMut(usize)) {
+    let cells = ones.len().min(twos.len());
+    let (ones, ones_rest) = ones[..cells].as_chunks::<8>();
+    let (twos, twos_rest) = twos[..cells].as_chunks::<8>();
+    for (block, (one, two)) in ones.iter().zip(twos).enumerate() {
+        let mut differ = u64::from_le_bytes(*one) ^ u64::from_le_bytes(*two);
+        while differ != 0 {
+            let byte = differ.trailing_zeros() / 8;
+            meet(block * 8 + byte as usize);
+            differ &= !(0xff << (8 * byte));
+        }
+    }
+    let rest = ones_rest.iter().zip(twos_rest).enumerate();
+    let first = ones.len() * 8;
+    rest.filter(|(_, (one, two))| one != two)
+        .for_each(|(within, _)| meet(first + within));
+}
+
 /// Number of cells of each class.
 pub fn class_counts(class: &Array2<u8>) -> [i64; 256] {
     const BLOCK: usize = 64;
@@ -85,6 +104,23 @@ mod tests {
         );
         let counts = class_counts(&class);
         assert_eq!(counts[..6], [40, 40, 40, 40, 190, 0]);
+    }
+
+    #[test]
+    fn rows_differ_where_their_cells_do() {
+        let mut state = 1_u64;
+        for length in [0, 1, 7, 8, 9, 64, 77] {
+            let mut cells = |_| {
+                state = state.wrapping_mul(6_364_136_223_846_793_005) + 1;
+                (state >> 62) as u8
+            };
+            let ones: Vec<u8> = (0..length).map(&mut cells).collect();
+            let twos: Vec<u8> = (0..length).map(&mut cells).collect();
+            let mut found = Vec::new();
+            differing(&ones, &twos, |at| found.push(at));
+            let expected = (0..length).filter(|&at| ones[at] != twos[at]);
+            assert_eq!(found, expected.collect::<Vec<_>>());
+        }
     }
 
     #[test]

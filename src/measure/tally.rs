@@ -100,21 +100,27 @@ impl Tally {
             let block = first..(first + BLOCK).min(span.len());
             let (heights, states) = (&heights[block.clone()], &states[block.clone()]);
             let (covered, summed) = (&covered[block.clone()], &summed[block]);
-            let asked = summed.iter().zip(covered).zip(states.iter().zip(heights));
-            let plain = asked.fold(true, |all, ((&summed, &covered), (&state, &height))| {
-                all & summed & covered & (state == CellState::Seen) & (height >= high_mm)
-            });
+            let own = summed.iter().zip(covered);
+            let own = own.fold(true, |all, (&summed, &covered)| all & summed & covered);
+            let unseen = states.iter().fold(0, |any, &state| any | state as u8);
+            let low = heights.iter().fold(false, |any, &h| any | (h < high_mm));
+            let plain = own & (unseen == CellState::Seen as u8) & !low;
             let columns_mm = &mut self.columns_mm[span.start + first..];
             if plain {
                 let mut lanes = [0.0_f64; 4];
-                for (heights, columns_mm) in heights.chunks(4).zip(columns_mm.chunks_mut(4)) {
-                    for ((lane, &height), column_mm) in
-                        lanes.iter_mut().zip(heights).zip(columns_mm)
-                    {
-                        let height = f64::from(height);
-                        *lane += height;
-                        *column_mm += height;
+                let columns_mm = &mut columns_mm[..heights.len()];
+                let (fours, rest) = heights.as_chunks::<4>();
+                let (column_fours, column_rest) = columns_mm.as_chunks_mut::<4>();
+                for (heights, columns_mm) in fours.iter().zip(column_fours) {
+                    for place in 0..4 {
+                        let height = f64::from(heights[place]);
+                        lanes[place] += height;
+                        columns_mm[place] += height;
                     }
+                }
+                for ((lane, &height), column_mm) in lanes.iter_mut().zip(rest).zip(column_rest) {
+                    *lane += f64::from(height);
+                    *column_mm += f64::from(height);
                 }
                 row_mm += lanes.iter().sum::<f64>();
                 self.summed += heights.len() as u64;

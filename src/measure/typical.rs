@@ -36,7 +36,8 @@ impl Sample {
     ) -> Self {
         let (rows, columns) = class.dim();
         let counts = class_counts(class);
-        let mut cells = Vec::new();
+        let own = (rows * columns) as i64 - counts[usize::from(NO_CLASS)];
+        let mut cells = Vec::with_capacity(own as usize / (THINNING * THINNING));
         for row in (0..rows).step_by(THINNING) {
             let classes = row_of(class, row, &(0..columns)).iter().step_by(THINNING);
             for (column, &class) in (0..columns).step_by(THINNING).zip(classes) {

@@ -60,7 +60,10 @@ fn refine(parts: &Array2<u16>, region: &Region, grid: &SurfaceGrid) -> Array2<u1
         .enumerate()
     {
         let spread = spread.row(to_coarse(row, grid.pitch_along_mm));
-        for ((&cell, out), &column) in cells.iter().zip(&mut out).zip(&column_to) {
+        let (Some(cells), Some(out)) = (cells.to_slice(), out.as_slice_mut()) else {
+            continue;
+        };
+        for ((&cell, out), &column) in cells.iter().zip(out).zip(&column_to) {
             if cell == Cell::Own {
                 *out = spread[column];
             }

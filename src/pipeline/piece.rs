@@ -200,10 +200,7 @@ fn record(
     grid: &SurfaceGrid,
 ) -> Result<PieceRecord> {
     let Shape {
-        mended,
-        footprint,
-        measures,
-        ..
+        mended, measures, ..
     } = shape;
     let cell_mm2 = grid.cell_area_mm2();
     let volume_cm3 = measures.volume_mm3 / 1000.0;
@@ -252,7 +249,7 @@ fn record(
         volume_u_cm3,
         fat,
     )?;
-    let area_cm2 = footprint.cells() as f64 * cell_mm2 / 100.0;
+    let area_cm2 = measures.area_mm2 / 100.0;
     let mut record = PieceRecord {
         recording: String::new(),
         scan: String::new(),

@@ -76,20 +76,16 @@ impl Rectifier {
         let scale_mm = self.scale_mm as f32;
         match counts {
             Counts::U16(samples) => {
-                let height_mm = |(&count, &column_mm): (&u16, &f32)| {
-                    f32::from(count) * scale_mm + (row_mm - column_mm)
-                };
+                let start = out.len();
+                out.resize(start + span.len(), f32::NAN);
                 let samples = samples[span].iter().zip(&self.column_mm);
+                let heights = out[start..].iter_mut().zip(samples);
                 // Counts are compared before they are scaled, as the GenICam SFNC asks.
-                match self.invalid {
-                    None => out.extend(samples.map(height_mm)),
-                    Some(invalid) => out.extend(samples.map(|sample| {
-                        if *sample.0 == invalid {
-                            f32::NAN
-                        } else {
-                            height_mm(sample)
-                        }
-                    })),
+                let (invalid, has_invalid) = (self.invalid.unwrap_or(0), self.invalid.is_some());
+                for (out, (&count, &column_mm)) in heights {
+                    let height_mm = f32::from(count) * scale_mm + (row_mm - column_mm);
+                    let unseen = has_invalid & (count == invalid);
+                    *out = if unseen { f32::NAN } else { height_mm };
                 }
             }
             Counts::F32(samples) => {

@@ -113,11 +113,11 @@ pub fn class_volumes(
             let run = &heights[first..end];
             if class != u8::MAX {
                 let layer_mm = layers.get(usize::from(class)).copied();
-                let unusable = match layer_mm {
-                    Some(_) => run.iter().position(|height| !height.is_finite()),
-                    None => Some(0),
-                };
-                if let Some(at) = unusable {
+                let [own, all] = run_sums(run, layer_mm.unwrap_or(f64::INFINITY));
+                // A sum is finite only where all its heights are.
+                if layer_mm.is_none() || !all.is_finite() {
+                    let unusable = run.iter().position(|height| !height.is_finite());
+                    let at = unusable.filter(|_| layer_mm.is_some()).unwrap_or(0);
                     return Err(unusable_cell(
                         (row, first + at),
                         class,
@@ -125,7 +125,6 @@ pub fn class_volumes(
                         depths.len(),
                     ));
                 }
-                let [own, all] = run_sums(run, layer_mm.unwrap_or(f64::INFINITY));
                 cells[usize::from(class)] += run.len() as u64;
                 own_mm[usize::from(class)] += own;
                 below_mm += all - own;
@@ -165,13 +164,17 @@ fn run_end(classes: &[u8], first: usize) -> usize {
 /// Sums of the heights' upper layer and of the heights, in lanes of every fourth cell.
 fn run_sums(heights_mm: &[f32], layer_mm: f64) -> [f64; 2] {
     let (mut own, mut all) = ([0.0_f64; 4], [0.0_f64; 4]);
-    for heights in heights_mm.chunks(4) {
-        for ((own, all), &height) in own.iter_mut().zip(&mut all).zip(heights) {
-            let height = f64::from(height);
-            *own += if height < layer_mm { height } else { layer_mm };
-            *all += height;
-        }
+    let (fours, rest) = heights_mm.as_chunks::<4>();
+    let mut add = |lane: usize, height: f32| {
+        let height = f64::from(height);
+        own[lane] += if height < layer_mm { height } else { layer_mm };
+        all[lane] += height;
+    };
+    for four in fours {
+        (0..4).for_each(|lane| add(lane, four[lane]));
     }
+    let rest = rest.iter().enumerate();
+    rest.for_each(|(lane, &height)| add(lane, height));
     [own.iter().sum(), all.iter().sum()]
 }
 

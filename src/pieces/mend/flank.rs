@@ -6,7 +6,7 @@
 //! whose edge runs in the same direction and that stand about as high; they are scaled to the shoulder's own height. Upright walls,
 //! slopes and rounded rims of any form are thereby continued as this very piece continues them.
 
-use ndarray::{ArrayView2, s};
+use ndarray::ArrayView2;
 
 use super::super::region::Cell;
 use super::lanes::own_stretches;
@@ -75,6 +75,22 @@ pub struct Expected {
     pub covered: f32,
 }
 
+/// What was asked last, and room to work it out.
+#[derive(Debug, Default)]
+pub struct Answer {
+    /// The cells behind the shoulder, from the first to the foot.
+    pub cells: Vec<Expected>,
+    near: Vec<Near>,
+}
+
+/// An example, and how far it is from what was asked.
+#[derive(Debug, Clone, Copy)]
+struct Near {
+    apart: f32,
+    lane: usize,
+    example: usize,
+}
+
 /// The examples of a piece.
 #[derive(Debug)]
 pub struct SeenFlanks {
@@ -119,15 +135,21 @@ impl SeenFlanks {
                 continue;
             }
             lane_mm.clear();
-            lane_mm.extend(heights_mm.slice(s![own, lane]).iter().map(|&height| {
+            let column = heights_mm.column(lane);
+            let (mut top, mut top_mm) = (0, f32::NEG_INFINITY);
+            lane_mm.extend(own.enumerate().map(|(index, at)| {
+                let height = column[at];
                 last = if height.is_nan() { last } else { height };
+                let higher = last >= top_mm;
+                top = if higher { index } else { top };
+                top_mm = if higher { last } else { top_mm };
                 last
             }));
             if fronts {
                 feet[lane] = Some(foot);
                 seen[lane] = lane_mm.iter().take(LONGEST).copied().collect();
             }
-            let Some(shoulder) = mirrored_shoulder(&lane_mm, fall_mm, noise_mm) else {
+            let Some(shoulder) = mirrored_shoulder(&lane_mm[..=top], fall_mm, noise_mm) else {
                 continue;
             };
             let first = examples_mm.len();
@@ -166,29 +188,31 @@ impl SeenFlanks {
     }
 
     /// What is expected behind a shoulder of `height_mm` whose edge runs in `direction`, from the first cell behind it to
-    /// the foot, but of no more than `most` cells. `None` if no flank in view is like it.
-    pub fn behind(&self, height_mm: f32, direction: f32, most: usize) -> Option<Vec<Expected>> {
-        let near = self.nearest(height_mm, (direction * self.aspect).atan());
+    /// the foot, but of no more than `most` cells, in `answer`. False if no flank in view is like it.
+    pub fn behind(&self, height_mm: f32, direction: f32, most: usize, answer: &mut Answer) -> bool {
+        let Answer { cells: mean, near } = answer;
+        mean.clear();
+        self.nearest(height_mm, (direction * self.aspect).atan(), near);
         if near.len() < LEAST {
-            return None;
+            return false;
         }
-        let mut mean: Vec<Expected> = Vec::with_capacity(most.min(LONGEST));
-        let mut places: Vec<f32> = Vec::with_capacity(most.min(LONGEST));
-        for (_, _, example) in &near {
+        for near in near.iter() {
+            let example = &self.examples[near.example];
             let scale = height_mm / example.height_mm;
             // The shoulder, and what is behind it.
             let lane_mm = &self.examples_mm[example.cells.clone()];
-            let cells = ((lane_mm.len() - 1) as f32 * scale).ceil() as usize + 1;
-            let cells = cells.min(most);
+            let reach = (lane_mm.len() - 1) as f32 * scale;
+            let whole = reach as usize;
+            let cells = (whole + usize::from(reach > whole as f32) + 1).min(most);
             if mean.len() < cells {
                 mean.resize(cells, Expected::default());
             }
-            // The crest lies half a cell behind the shoulder's centre, on the mean: from there on it is larger. All places at
-            // once, as divisions take long one by one.
-            places.clear();
-            places.extend((0..cells as i32).map(|j| (j as f32 + 0.5) / scale + 0.5));
-            for (&place, out) in places.iter().zip(&mut mean) {
-                let before = place as i32;
+            // The crest lies half a cell behind the shoulder's centre, on the mean: from there on it is larger.
+            let mut out_at = 0.5;
+            for out in &mut mean[..cells] {
+                let place: f32 = out_at / scale + 0.5;
+                out_at += 1.0;
+                let before = place as u32;
                 let part = place - before as f32;
                 let before = before as usize;
                 let (one, two) = match lane_mm.get(before..before + 2) {
@@ -198,23 +222,23 @@ impl SeenFlanks {
                 };
                 out.height_mm += scale * (one + part * (two - one));
                 // Rounded to the nearest cell: a foot has no fractions.
-                out.covered += f32::from(if part < 0.5 { one > 0.0 } else { two > 0.0 });
+                let nearest = if part < 0.5 { one } else { two };
+                out.covered += if nearest > 0.0 { 1.0 } else { 0.0 };
             }
         }
         let count = near.len() as f32;
-        for out in &mut mean {
+        for out in mean {
             out.height_mm /= count;
             out.covered /= count;
         }
-        Some(mean)
+        true
     }
 
-    /// The examples nearest in direction and height, nearest first, of equally near ones that of the lower lane; with how far
-    /// apart they are, and their lanes.
+    /// The examples nearest in direction and height, nearest first, of equally near ones that of the lower lane.
     ///
     /// From the query's angle outwards to both sides: what is farther off in angle alone than all that were found needs no look.
-    fn nearest(&self, height_mm: f32, angle: f32) -> Vec<(f32, usize, &Example)> {
-        let mut near: Vec<(f32, usize, &Example)> = Vec::with_capacity(ASKED + 1);
+    fn nearest(&self, height_mm: f32, angle: f32, near: &mut Vec<Near>) {
+        near.clear();
         let mut above = self
             .examples
             .partition_point(|example| example.angle < angle);
@@ -234,7 +258,10 @@ impl SeenFlanks {
                 (_, None) => break,
             };
             let full = near.len() == ASKED;
-            let farthest = near.last().filter(|_| full).map_or(FARTHEST, |last| last.0);
+            let farthest = near
+                .last()
+                .filter(|_| full)
+                .map_or(FARTHEST, |last| last.apart);
             if turned > farthest {
                 break;
             }
@@ -247,13 +274,23 @@ impl SeenFlanks {
             }
             let higher = (example.height_mm / height_mm).ln().abs();
             let apart = turned + HEIGHT_WEIGHT * higher;
-            let nearer = |(other, of, _): &(f32, usize, &Example)| (*other, *of) <= (apart, lane);
             if apart <= farthest {
-                near.insert(near.partition_point(nearer), (apart, lane, example));
-                near.truncate(ASKED);
+                let nearer = |other: &Near| (other.apart, other.lane) <= (apart, lane);
+                let place = near.partition_point(nearer);
+                if place == ASKED {
+                    continue;
+                }
+                near.truncate(ASKED - 1);
+                near.insert(
+                    place,
+                    Near {
+                        apart,
+                        lane,
+                        example: index,
+                    },
+                );
             }
         }
-        near
     }
 }
 
@@ -289,11 +326,10 @@ impl SeenFlanks {
     }
 }
 
-/// The last cell (seen from the piece's top towards the lane's start) that a camera beyond the far side sees, if a shadow on the belt
+/// The last cell (seen from the piece's top, where the lane ends, towards its start) that a camera beyond the far side sees, if a shadow on the belt
 /// lies before it. A sample must stand clear of the ray by the noise, which would else let hidden ones through.
 fn mirrored_shoulder(lane_mm: &[f32], fall_mm: f32, noise_mm: f32) -> Option<usize> {
-    let highest_mm = highest(lane_mm);
-    let top = lane_mm.iter().rposition(|&height| height == highest_mm)?;
+    let top = lane_mm.len().checked_sub(1)?;
     let mut shoulder = top;
     let mut ray_mm = lane_mm[top];
     for at in (0..top).rev() {
@@ -306,17 +342,6 @@ fn mirrored_shoulder(lane_mm: &[f32], fall_mm: f32, noise_mm: f32) -> Option<usi
     // As for real shadows: some cells long.
     let hidden = (lane_mm[shoulder] / fall_mm) as usize;
     (hidden > super::shadow::LEAST_GAP).then_some(shoulder)
-}
-
-fn highest(lane_mm: &[f32]) -> f32 {
-    // Side by side, so that comparisons need not wait for each other.
-    let mut lanes = [f32::NEG_INFINITY; 8];
-    for heights in lane_mm.chunks(lanes.len()) {
-        for (highest, &height) in lanes.iter_mut().zip(heights) {
-            *highest = if height > *highest { height } else { *highest };
-        }
-    }
-    lanes.into_iter().fold(f32::NEG_INFINITY, f32::max)
 }
 
 #[cfg(test)]
@@ -339,12 +364,9 @@ mod tests {
         let heights = Array2::from_shape_fn((40, 12), |(row, _)| height(row));
         let cells = heights.map(|&height| if height > 0.25 { Cell::Own } else { Cell::Free });
         let flanks = SeenFlanks::new(&heights.view(), &cells.view(), 0.25, 0.86, 1.0, 0.0, false);
-        flanks
-            .behind(top_mm, 0.0, usize::MAX)
-            .unwrap()
-            .iter()
-            .map(|cell| cell.height_mm)
-            .collect()
+        let mut answer = Answer::default();
+        assert!(flanks.behind(top_mm, 0.0, usize::MAX, &mut answer));
+        answer.cells.iter().map(|cell| cell.height_mm).collect()
     }
 
     #[test]

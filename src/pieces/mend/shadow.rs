@@ -8,7 +8,7 @@
 use ndarray::{ArrayView2, Axis};
 
 use super::super::region::{Cell, Region};
-use super::flank::{SeenFlanks, directions};
+use super::flank::{Answer, SeenFlanks, directions};
 use super::gaps::{self, Gap};
 use super::{CellState, Window};
 
@@ -202,20 +202,25 @@ pub fn fills(
         .map(|lane| lane.last().map(|shoulder| shoulder.at))
         .collect();
     let edge = directions(&last);
-    let mut fills: Vec<Fill> = Vec::new();
+    let mut answer = Answer::default();
+    let hidden = shoulders.iter().flatten().map(|shoulder| shoulder.gap);
+    let mut fills: Vec<Fill> = Vec::with_capacity(hidden.sum());
     for (lane, found) in shoulders.iter().enumerate() {
         for (index, shoulder) in found.iter().enumerate() {
             let outer = index + 1 == found.len() && shoulder.floor_mm == 0.0;
-            let like_seen = edge[lane].filter(|_| outer).and_then(|direction| {
+            let like_seen = edge[lane].filter(|_| outer).is_some_and(|direction| {
                 let height_mm = pooled_height(heights, &shoulders, lane, shoulder);
-                let ask = |flanks: &SeenFlanks| flanks.behind(height_mm, direction, shoulder.gap);
-                ask(&flanks).or_else(|| more.as_ref().and_then(ask))
+                let mut ask = |flanks: &SeenFlanks| {
+                    flanks.behind(height_mm, direction, shoulder.gap, &mut answer)
+                };
+                ask(&flanks) || more.as_ref().is_some_and(ask)
             });
+            let like_seen = like_seen.then_some(&answer.cells);
             let slope_mm = shoulder_slope(heights, lane, shoulder.at);
             let fall_mm = shoulder.fall_mm;
             for j in 1..=shoulder.gap {
                 let ray_mm = (shoulder.height_mm - j as f32 * fall_mm).max(0.0);
-                let (height_mm, covered) = match &like_seen {
+                let (height_mm, covered) = match like_seen {
                     Some(behind) => behind
                         .get(j - 1)
                         .map_or((0.0, false), |e| (e.height_mm, e.covered >= 0.5)),
@@ -228,7 +233,7 @@ pub fn fills(
                     cell: (shoulder.at + j, lane),
                     height_mm: shoulder.floor_mm + height_mm.max(0.0),
                     ray_mm: shoulder.floor_mm + ray_mm,
-                    state: match (&like_seen, covered || shoulder.floor_mm > 0.0) {
+                    state: match (like_seen, covered || shoulder.floor_mm > 0.0) {
                         (_, false) => CellState::Beyond,
                         (Some(_), true) => CellState::Shadow,
                         (None, true) => CellState::Alone,

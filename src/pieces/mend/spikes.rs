@@ -33,8 +33,11 @@ pub fn reject_spikes(heights_mm: &mut Array2<f32>, noise_mm: f64) {
             continue;
         }
         let lines = [line(row - 1), line(row), line(row + 1)];
+        let near = |one: f32, two: f32| u32::from((one - two).abs() <= reach_mm);
         for column in [0, columns - 1] {
-            if is_false(heights_mm, row, column, reach_mm) {
+            let own = lines[1][column];
+            let upright = near(lines[0][column], own) + near(lines[2][column], own);
+            if upright <= COMPANIONS && is_false(heights_mm, row, column, reach_mm) {
                 false_cells.push((row, column));
             }
         }
@@ -46,31 +49,29 @@ pub fn reject_spikes(heights_mm: &mut Array2<f32>, noise_mm: f64) {
             &lines[2][1..columns - 1],
         ];
         let own = &lines[1][1..columns - 1];
-        let near = |one: f32, two: f32| u32::from((one - two).abs() <= reach_mm);
-        let doubtful = |place: usize, own: f32, sides: [&[f32]; 4]| {
-            let found = near(sides[0][place], own)
-                + near(sides[1][place], own)
-                + near(sides[2][place], own)
-                + near(sides[3][place], own);
-            (found <= COMPANIONS) & !own.is_nan()
-        };
         for first in (0..own.len()).step_by(BLOCK) {
             let block = first..(first + BLOCK).min(own.len());
+            // What is near its neighbours on both sides of the row stays: no need to look up or down.
+            let beside = &lines[1][block.start..block.end + 2];
+            let pairs = beside.iter().zip(&beside[1..]);
+            if pairs.fold(true, |all, (&a, &b)| all & ((a - b).abs() <= reach_mm)) {
+                continue;
+            }
             let sides = sides.map(|side| &side[block.clone()]);
             let own = &own[block];
             let [one, two, three, four] = sides;
             let each = own.iter().zip(one).zip(two).zip(three).zip(four);
-            let any = each.fold(0, |any, ((((&own, &one), &two), &three), &four)| {
+            let mut doubtful = [0_u8; BLOCK];
+            for (flag, ((((&own, &one), &two), &three), &four)) in doubtful.iter_mut().zip(each) {
                 let found = near(one, own) + near(two, own) + near(three, own) + near(four, own);
-                any | (u32::from(found <= COMPANIONS) & u32::from(!own.is_nan()))
-            });
-            if any == 0 {
+                *flag = u8::from(found <= COMPANIONS) & u8::from(!own.is_nan());
+            }
+            if doubtful.iter().fold(0, |any, flag| any | flag) == 0 {
                 continue;
             }
-            for (place, &height) in own.iter().enumerate() {
+            for (place, _) in doubtful.iter().enumerate().filter(|(_, flag)| **flag != 0) {
                 let column = first + place + 1;
-                if doubtful(place, height, sides) && stands_alone(height, &lines, column, reach_mm)
-                {
+                if stands_alone(own[place], &lines, column, reach_mm) {
                     false_cells.push((row, column));
                 }
             }
