@@ -57,14 +57,15 @@ impl Coarse {
             parts = parted_again(&reach, &parts, &valleys.parts, &necks.parts);
             reach = to_other(&parts);
         }
-        let sunk = sink_ridges(&heights_mm, cell_mm);
+        let highest_mm = halved(&self.highest_mm, f32::max);
+        let sunk = sink_ridges(&heights_mm, &highest_mm, cell_mm);
         let waists = flood(
             &(halved(&reach, f32::max) * &sunk),
             &necks.parts,
             &merge(WAIST_RATIO, least_cells.max(LEAST_AT_WAIST)),
         );
         if waists.doubtful.len() > necks.doubtful.len() {
-            let products = reach * &sink_ridges(&self.heights_mm, CELL_MM);
+            let products = reach * &sink_ridges(&self.heights_mm, &self.highest_mm, CELL_MM);
             parts = parted_again(&products, &parts, &necks.parts, &waists.parts);
         }
         // A part of a later flood lies within one of the floods before, and shares its doubt.

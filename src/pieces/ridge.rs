@@ -8,29 +8,36 @@
 use ndarray::{Array2, Zip};
 
 /// Widest ridge, mm.
-const WIDTH_MM: f64 = 13.0;
+const WIDTH_MM: f64 = 17.0;
 /// A crest higher than what is around it by less than this share is a bump and stays.
 const BUMP: f32 = 0.15;
+/// How far a ridge is sunk, in its own excess.
+const SINK: f32 = 6.0;
 /// Where the opening leaves less than this share of the height, the piece itself is narrow: nothing is said there.
 const LEAST_LEFT: f32 = 0.4;
 /// Where no square of so many mm fits into the piece, it is narrow too: a tail, or the body of a ring.
-const BROAD_MM: f64 = 21.0;
+const BROAD_MM: f64 = 25.0;
 
 /// The heights on square cells of `cell_mm` with ridges mirrored downwards.
-pub fn sink_ridges(heights_mm: &Array2<f32>, cell_mm: f64) -> Array2<f32> {
+pub fn sink_ridges(
+    heights_mm: &Array2<f32>,
+    highest_mm: &Array2<f32>,
+    cell_mm: f64,
+) -> Array2<f32> {
     // An odd number of cells.
     let size = |length_mm: f64| 2 * (length_mm / cell_mm / 2.0) as usize + 1;
-    let opened = opened(heights_mm, size(WIDTH_MM));
-    let high = heights_mm.mapv(|height| u8::from(height > 0.0));
+    let opened = opened(highest_mm, size(WIDTH_MM));
+    let high = highest_mm.mapv(|height| u8::from(height > 0.0));
     let broad = self::opened(&high, size(BROAD_MM));
     let mut sunk = heights_mm.clone();
     Zip::from(&mut sunk)
+        .and(highest_mm)
         .and(&opened)
         .and(&broad)
-        .for_each(|height, &left, &broad| {
-            let excess = *height - left * (1.0 + BUMP);
-            if excess > 0.0 && left >= LEAST_LEFT * *height && broad > 0 {
-                *height -= 2.0 * excess;
+        .for_each(|height, &highest, &left, &broad| {
+            let excess = highest - left * (1.0 + BUMP);
+            if excess > 0.0 && left >= LEAST_LEFT * highest && broad > 0 {
+                *height = (*height - SINK * excess).max(0.0);
             }
         });
     sunk
