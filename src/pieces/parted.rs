@@ -15,6 +15,9 @@ const NECK_RATIO: f32 = 0.62;
 const WAIST_RATIO: f32 = 0.5;
 /// Least cells of twice the size on either side of a waist: what is smaller than a ridge is wide may be an end that looks like one.
 const LEAST_AT_WAIST: usize = 43;
+/// Cells of twice the size on either side of a neck or waist among which the line is looked for: a neck lies at an end of a lap, not on
+/// its crest.
+const CREST_REACH: usize = 4;
 /// How near to those a share may come before the parting is called doubtful.
 const DOUBT: f32 = 0.06;
 /// A top or middle counts when this share of the least area of a piece lies above the pass.
@@ -44,29 +47,30 @@ impl Coarse {
         let valleys = flood(&heights_mm, &whole, &merge(VALLEY_RATIO, least_cells));
         let mut parts = match valleys.doubtful.len() {
             0 | 1 => self.parts.clone(),
-            _ => parted_again(&self.heights_mm, &self.parts, &whole, &valleys.parts),
+            _ => parted_again(&self.heights_mm, &self.parts, [&whole, &valleys.parts], 1),
         };
-        let mut reach = to_other(&parts);
+        let reach = to_other(&parts);
         let reach_halved = halved(&reach, f32::max);
         let necks = flood(
             &reach_halved,
             &valleys.parts,
             &merge(NECK_RATIO, least_cells),
         );
-        if necks.doubtful.len() > valleys.doubtful.len() {
-            parts = parted_again(&reach, &parts, &valleys.parts, &necks.parts);
-            reach = to_other(&parts);
-        }
+        let reach_halved = match necks.doubtful.len() > valleys.doubtful.len() {
+            true => to_other(&necks.parts).mapv_into(|cells| 2.0 * cells),
+            false => reach_halved,
+        };
         let highest_mm = halved(&self.highest_mm, f32::max);
         let sunk = sink_ridges(&heights_mm, &highest_mm, cell_mm);
         let waists = flood(
-            &(halved(&reach, f32::max) * &sunk),
+            &(reach_halved * &sunk),
             &necks.parts,
             &merge(WAIST_RATIO, least_cells.max(LEAST_AT_WAIST)),
         );
-        if waists.doubtful.len() > necks.doubtful.len() {
+        if waists.doubtful.len() > valleys.doubtful.len() {
             let products = reach * &sink_ridges(&self.heights_mm, &self.highest_mm, CELL_MM);
-            parts = parted_again(&products, &parts, &necks.parts, &waists.parts);
+            let from_to = [&valleys.parts, &waists.parts];
+            parts = parted_again(&products, &parts, from_to, CREST_REACH);
         }
         // A part of a later flood lies within one of the floods before, and shares its doubt.
         let mut doubtful = waists.doubtful;
@@ -96,19 +100,19 @@ fn halved<T: Copy>(values: &Array2<T>, choose: impl Fn(T, T) -> T) -> Array2<T> 
 
 /// Parts each of `parts` as a flood on cells of twice the size parted it: `before` are the parts there, `after` what became of them.
 ///
-/// Away from the lines between two of them cells are what they are there; about the lines `values` are flooded again.
+/// Farther than `near_cells` of them from the lines between two of them cells are what they are there; about the lines `values` are flooded again.
 fn parted_again(
     values: &Array2<f32>,
     parts: &Array2<u16>,
-    before: &Array2<u16>,
-    after: &Array2<u16>,
+    [before, after]: [&Array2<u16>; 2],
+    near_cells: usize,
 ) -> Array2<u16> {
     let (rows, columns) = after.dim();
     let count = after.iter().copied().max().unwrap_or(0);
     let mut clear = vec![false; usize::from(count) + 1];
     let mut inner = Array2::<u16>::zeros(after.dim());
     for ((row, column), &part) in after.indexed_iter().filter(|(_, part)| **part > 0) {
-        let near = |at: usize, end: usize| at.saturating_sub(1)..(at + 2).min(end);
+        let near = |at: usize, end: usize| at.saturating_sub(near_cells)..(at + near_cells + 1).min(end);
         let around = s![near(row, rows), near(column, columns)];
         let (around, of) = (after.slice(around), before.slice(around));
         let alone = |(&other, &whole): (&u16, &u16)| other == part || (other | whole) == 0;
