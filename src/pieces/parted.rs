@@ -131,7 +131,8 @@ fn parted_again(
     let mut clear = vec![false; usize::from(count) + 1];
     let mut inner = Array2::<u16>::zeros(after.dim());
     for ((row, column), &part) in after.indexed_iter().filter(|(_, part)| **part > 0) {
-        let near = |at: usize, end: usize| at.saturating_sub(near_cells)..(at + near_cells + 1).min(end);
+        let near =
+            |at: usize, end: usize| at.saturating_sub(near_cells)..(at + near_cells + 1).min(end);
         let around = s![near(row, rows), near(column, columns)];
         let (around, of) = (after.slice(around), before.slice(around));
         let alone = |(&other, &whole): (&u16, &u16)| other == part || (other | whole) == 0;
