@@ -278,8 +278,10 @@ fn normal(
 ) -> Option<[f64; 2]> {
     let (rows, columns) = cells.dim();
     let (mut x, mut y) = (0.0, 0.0);
-    for dr in -DIRECTION_CELLS..=DIRECTION_CELLS {
-        for dc in -DIRECTION_CELLS..=DIRECTION_CELLS {
+    // As many cells on either side of the line.
+    let near = |step: isize| step.min(0) - DIRECTION_CELLS..=DIRECTION_CELLS + step.max(0);
+    for dr in near(step[0]) {
+        for dc in near(step[1]) {
             let at = [
                 own[0].wrapping_add_signed(dr),
                 own[1].wrapping_add_signed(dc),
@@ -372,4 +374,109 @@ fn foot_beyond(side: &[f32], along_mm: f64) -> f64 {
         0.0
     };
     beyond_mm.clamp(0.0, REACH_MM) / along_mm
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::spans::spans;
+    use super::*;
+    use crate::pieces::Ends;
+
+    const GRID: SurfaceGrid = SurfaceGrid {
+        columns: 200,
+        x_origin_mm: 0.0,
+        y_origin_mm: 0.0,
+        pitch_across_mm: 0.4,
+        pitch_along_mm: 0.4,
+    };
+    const NOISE_MM: f64 = 0.05;
+
+    /// Two pieces 60 mm long whose rims lie `overlap_mm` over each other about x = 40 mm, where they are parted; `height` gives
+    /// each one's height from the distance to its rim.
+    fn budget(overlap_mm: f64, height: fn(f64) -> f64, touching: bool) -> SeamBudget {
+        let size = (150, 200);
+        let x_mm = |column: usize| GRID.x_mm(column as f64) - 40.0;
+        let heights_mm = Array2::from_shape_fn(size, |(_, column)| {
+            let rim_mm = [x_mm(column), -x_mm(column)].map(|x| overlap_mm / 2.0 - x);
+            rim_mm
+                .into_iter()
+                .filter(|d| *d > 0.0)
+                .map(height)
+                .sum::<f64>() as f32
+        });
+        let cells = Array2::from_shape_fn(size, |(_, column)| match x_mm(column) < 0.0 {
+            true => Cell::Own,
+            false => Cell::Other,
+        });
+        let covered = cells.mapv(|cell| cell == Cell::Own);
+        let region = Region {
+            first_row: 0,
+            first_column: 0,
+            heights_mm: Array2::zeros((0, 0)),
+            cells,
+            ends: Ends::default(),
+            touching,
+            doubtful: false,
+        };
+        let mended = Mended {
+            states: heights_mm.mapv(|_| CellState::Seen),
+            ceiling_mm: heights_mm.mapv(|_| 0.0),
+            heights_mm,
+        };
+        seam_budget(&region, &mended, &spans(&covered), &GRID, NOISE_MM)
+    }
+
+    /// A rounded rim: squares of heights in proportion to the distance from the foot.
+    fn round(rim_mm: f64) -> f64 {
+        (30.0 * rim_mm).sqrt()
+    }
+
+    fn upright(_: f64) -> f64 {
+        20.0
+    }
+
+    #[test]
+    fn a_piece_that_was_not_parted_has_no_seam() {
+        assert_eq!(budget(6.0, round, false), SeamBudget::default());
+    }
+
+    #[test]
+    fn side_by_side_the_line_is_known_to_a_cell_of_the_raster() {
+        let found = budget(0.0, round, true);
+        // Half a millimetre on either side, rectangular, over 60 mm.
+        let expected_mm2 = 1.0 / 12.0_f64.sqrt() * 60.0;
+        assert!(found.area_mm2 > 0.9 * expected_mm2, "{found:?}");
+        assert!(found.area_mm2 < 2.0 * expected_mm2, "{found:?}");
+        assert!(found.width_mm.max(found.length_mm) < 1.0, "{found:?}");
+    }
+
+    #[test]
+    fn what_a_lap_hides_is_in_area_and_in_the_side_across_the_line() {
+        for height in [round, upright] {
+            let found = budget(8.0, height, true);
+            // The piece goes on for 4 mm under or over its neighbour, along 60 mm of line.
+            let area_mm2 = 4.0 * 60.0;
+            assert!((found.area_mm2 / area_mm2 - 1.0).abs() < 0.25, "{found:?}");
+            let sides = [found.length_mm, found.width_mm];
+            assert!(
+                sides.iter().any(|side| (side - 4.0).abs() < 1.2),
+                "{found:?}"
+            );
+            assert!(sides.iter().any(|side| *side < 0.5), "{found:?}");
+            // Of 8 mm of overlap the share that a crest is off by, along 60 mm, some 10 to 20 mm high.
+            let volume_mm3 = CREST_SHARE * 8.0 * 60.0;
+            assert!(found.volume_mm3 > 8.0 * volume_mm3, "{found:?}");
+            assert!(found.volume_mm3 < 22.0 * volume_mm3, "{found:?}");
+        }
+    }
+
+    #[test]
+    fn a_seam_in_a_gap_may_be_anywhere_in_it() {
+        let inward = vec![9.0; 30];
+        let outward: Vec<f32> = (0..30)
+            .map(|at| if at < 15 { f32::NAN } else { 9.0 })
+            .collect();
+        let found = Profile::new([&inward, &outward], 0.4, 0.05).unwrap();
+        assert!(found.floor[1] >= 15.0);
+    }
 }
