@@ -347,7 +347,8 @@ impl Profile {
         Some(Self {
             floor,
             overlap: [beyond[1], beyond[0]],
-            height_mm: 0.5 * (low_mm + high_mm),
+            // On a slope or in a gap the higher side is told from the lower by more than this line.
+            height_mm: low_mm,
         })
     }
 }
