@@ -9,7 +9,7 @@
 //! - small: under 100 cm³ (the truth's word);
 //! - shadowed: more than a twentieth of the footprint was reconstructed (flag `filled`).
 //!
-//! Pieces that were parted from a neighbour are left out of these, as where they were parted is in no budget, and have a line of their own.
+//! Pieces that were parted from a neighbour are left out of these and have a line of their own.
 //!
 //! Masses: the uncertainty of a mass holds that of the density, so each piece's true density is drawn from a normal distribution about the
 //! profile's with its `density_u_rel`. Likewise the fat fraction's uncertainty holds that of the registration (0.1 cell along and across, where the calibration
@@ -219,7 +219,7 @@ fn normalised(all: &[(String, Pair)]) {
 
 /// Standard uncertainty of the registration that the budget of the fat fraction takes.
 const REGISTRATION_U_CELLS: f64 = 0.1;
-const VOLUME_PARTS: [&str; 6] = ["noise", "belt", "scale", "rim", "hidden", "gaps"];
+const VOLUME_PARTS: [&str; 7] = ["noise", "belt", "scale", "rim", "hidden", "gaps", "seam"];
 const FAT_PARTS: [&str; 5] = ["outline", "border", "registration", "specks", "highlights"];
 
 /// Every whole piece's errors and budget.

@@ -1,6 +1,7 @@
 //! Standard uncertainties of area, length and width by the law of propagation (JCGM 100:2008, 5.1.2).
 
 use super::outline::Rectangle;
+use super::seam::SeamBudget;
 use super::tally::Tally;
 use super::uncertainty::{BeltKnowledge, LIKE_SEEN_SHARE, sampling_variance};
 use crate::surface::SurfaceGrid;
@@ -31,12 +32,14 @@ pub struct ExtentBudget {
     pub hidden: ExtentPart,
     /// Which of the rectangles of all but the same area is taken.
     pub direction: ExtentPart,
+    /// Lines along which the piece was parted from neighbours.
+    pub seam: ExtentPart,
 }
 
 impl ExtentBudget {
     /// The contributions by name.
     #[must_use]
-    pub fn parts(&self) -> [(&'static str, ExtentPart); 6] {
+    pub fn parts(&self) -> [(&'static str, ExtentPart); 7] {
         [
             ("rim", self.rim),
             ("belt", self.belt),
@@ -44,6 +47,7 @@ impl ExtentBudget {
             ("scale", self.scale),
             ("hidden", self.hidden),
             ("direction", self.direction),
+            ("seam", self.seam),
         ]
     }
 
@@ -74,12 +78,14 @@ impl ExtentBudget {
 /// - Scales: relative.
 /// - Hidden: where the last cell of a hidden side lies is known to a cell along, rectangular, common to that side; then the area of rebuilt cells as the volume's, or, where the shoulder alone spoke, rectangular between wall and the ray's end.
 ///   The outline on that side moves as a whole, and with it one end of the rectangle.
+/// - Seam: see [`super::seam_budget`].
 pub fn extent_budget(
     tally: &Tally,
     grid: &SurfaceGrid,
     belt: &BeltKnowledge,
     rectangle: &Rectangle,
     perimeter_mm: f64,
+    seam: &SeamBudget,
 ) -> ExtentBudget {
     let cell_mm2 = grid.cell_area_mm2();
     let area_mm2 = tally.covered as f64 * cell_mm2;
@@ -142,6 +148,11 @@ pub fn extent_budget(
             area_mm2: 0.0,
             length_mm: rectangle.direction_u_mm[0],
             width_mm: rectangle.direction_u_mm[1],
+        },
+        seam: ExtentPart {
+            area_mm2: seam.area_mm2,
+            length_mm: seam.length_mm,
+            width_mm: seam.width_mm,
         },
     }
 }

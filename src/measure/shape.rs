@@ -7,6 +7,7 @@ use ndarray::Array2;
 use super::extent_budget::{ExtentBudget, extent_budget};
 use super::footprint::Footprint;
 use super::outline::{perimeter_of, rectangle_of, without_spurs};
+use super::seam::seam_budget;
 use super::spans::row_of;
 use super::tally::Tally;
 use super::uncertainty::{BeltKnowledge, VolumeBudget, volume_budget};
@@ -78,6 +79,7 @@ pub fn measure(
         None => rectangle_of(&footprint.covered, spans, grid)?,
     };
     let perimeter_mm = perimeter_of(&footprint.covered, spans, grid);
+    let seam = seam_budget(region, mended, spans, grid, belt.noise_mm);
     Some(Measures {
         x_mm: grid.x_mm(region.first_column as f64 + columns / count),
         y_mm: grid.y_mm(region.first_row as f64 + rows / count),
@@ -90,8 +92,8 @@ pub fn measure(
         surface_mm2: surface_mm2(heights_mm, &footprint.covered, spans, grid, belt.noise_mm),
         perimeter_mm,
         volume_mm3,
-        budget: volume_budget(&tally, mended, footprint, grid, belt),
-        extent_budget: extent_budget(&tally, grid, belt, &rectangle, perimeter_mm),
+        budget: volume_budget(&tally, mended, footprint, grid, belt, &seam),
+        extent_budget: extent_budget(&tally, grid, belt, &rectangle, perimeter_mm, &seam),
         filled_fraction: tally.filled as f64 / count,
     })
 }

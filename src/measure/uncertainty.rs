@@ -4,6 +4,7 @@ use std::f64::consts::PI;
 
 use super::footprint::Footprint;
 use super::hidden_spread::hidden_spread;
+use super::seam::SeamBudget;
 use super::tally::Tally;
 use crate::pieces::Mended;
 use crate::surface::SurfaceGrid;
@@ -45,11 +46,13 @@ pub struct VolumeBudget {
     pub hidden_mm3: f64,
     /// Unseen gaps on the piece that no shadow explains.
     pub gaps_mm3: f64,
+    /// Lines along which the piece was parted from neighbours.
+    pub seam_mm3: f64,
 }
 
 impl VolumeBudget {
     /// The contributions by name, mm³.
-    pub fn parts(&self) -> [(&'static str, f64); 6] {
+    pub fn parts(&self) -> [(&'static str, f64); 7] {
         [
             ("noise", self.noise_mm3),
             ("belt", self.belt_mm3),
@@ -57,6 +60,7 @@ impl VolumeBudget {
             ("rim", self.rim_mm3),
             ("hidden", self.hidden_mm3),
             ("gaps", self.gaps_mm3),
+            ("seam", self.seam_mm3),
         ]
     }
 
@@ -81,12 +85,14 @@ impl VolumeBudget {
 /// - Hidden: where seen flanks spoke, a share of the rebuilt volume that simulation gives; where none did, the truth may lie
 ///   anywhere between belt and ray: a rectangular distribution, `V/√12` of the volume under the ray. Common to all cells.
 /// - Gaps: anything between belt and the filled height, likewise.
+/// - Seam: see [`super::seam_budget`].
 pub fn volume_budget(
     tally: &Tally,
     mended: &Mended,
     footprint: &Footprint,
     grid: &SurfaceGrid,
     belt: &BeltKnowledge,
+    seam: &SeamBudget,
 ) -> VolumeBudget {
     let cell_mm2 = grid.cell_area_mm2();
     let sum_mm: f64 = tally.rows_mm.iter().sum();
@@ -107,6 +113,7 @@ pub fn volume_budget(
         rim_mm3: sampling.sqrt() * cell_mm2,
         hidden_mm3: like_seen_u_mm.hypot(rectangular * tally.alone_mm) * cell_mm2,
         gaps_mm3: rectangular * tally.gaps_mm * cell_mm2,
+        seam_mm3: seam.volume_mm3,
     }
 }
 

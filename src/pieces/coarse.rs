@@ -12,8 +12,10 @@ pub(super) const CELL_MM: f64 = 1.0;
 
 /// The region on square cells of [`CELL_MM`].
 pub(super) struct Coarse {
-    /// Lowest own heights, smoothed, mm.
+    /// Lowest own heights, smoothed, mm: narrow valleys stay deep.
     pub(super) heights_mm: Array2<f32>,
+    /// Highest own heights, mm: narrow ridges stay high.
+    pub(super) highest_mm: Array2<f32>,
     /// 1 on the region, 0 elsewhere.
     pub(super) parts: Array2<u16>,
 }
@@ -37,12 +39,15 @@ impl Coarse {
             .map(|column| to_coarse(column, grid.pitch_across_mm))
             .collect();
         let mut lowest = Array2::<f32>::from_elem(size, f32::INFINITY);
+        let mut highest_mm = Array2::<f32>::zeros(size);
         let mut parts = Array2::<u16>::zeros(size);
         let (row_starts, starts) = (starts(&row_to, size.0), starts(&column_to, size.1));
-        // Of the fine rows of one coarse row: each column's lowest own height and number of own cells.
+        // Of the fine rows of one coarse row: each column's lowest and highest own height and number of own cells.
         let (mut line_mm, mut line_own) = (vec![0.0_f32; columns], vec![0_u8; columns]);
+        let mut line_high_mm = vec![0.0_f32; columns];
         for (row, ends) in row_starts.windows(2).enumerate() {
             line_mm.fill(f32::INFINITY);
+            line_high_mm.fill(0.0);
             line_own.fill(0);
             let mut reach = columns..0;
             for fine in ends[0]..ends[1] {
@@ -55,14 +60,17 @@ impl Coarse {
                 reach = reach.start.min(own.start)..reach.end.max(own.end);
                 let line = line_mm[own.clone()]
                     .iter_mut()
+                    .zip(&mut line_high_mm[own.clone()])
                     .zip(&mut line_own[own.clone()]);
                 let fine = cells[own.clone()].iter().zip(&heights[own]);
-                for ((&cell, &height), (lowest, own)) in fine.zip(line) {
+                for ((&cell, &height), ((lowest, highest), own)) in fine.zip(line) {
                     let is_own = cell == Cell::Own;
                     *own = own.saturating_add(u8::from(is_own));
-                    // What nobody saw is below nothing.
+                    // What nobody saw is below and above nothing.
                     let below = is_own & (height < *lowest);
                     *lowest = if below { height } else { *lowest };
+                    let above = is_own & (height > *highest);
+                    *highest = if above { height } else { *highest };
                 }
             }
             if reach.is_empty() {
@@ -75,16 +83,22 @@ impl Coarse {
                 let own: usize = line_own[span.clone()].iter().map(|&n| usize::from(n)).sum();
                 let all = fine_rows * span.len();
                 parts[[row, column]] = u16::from(2 * own >= all.max(1));
+                highest_mm[[row, column]] = line_high_mm[span.clone()]
+                    .iter()
+                    .copied()
+                    .fold(0.0, f32::max);
                 lowest[[row, column]] = line_mm[span].iter().copied().fold(f32::INFINITY, f32::min);
             }
         }
         for &((row, column), height_mm) in fills_mm {
-            let lowest = &mut lowest[[row_to[row], column_to[column]]];
-            *lowest = lowest.min(height_mm);
+            let at = [row_to[row], column_to[column]];
+            lowest[at] = lowest[at].min(height_mm);
+            highest_mm[at] = highest_mm[at].max(height_mm);
         }
         lowest.mapv_inplace(|height| if height.is_finite() { height } else { 0.0 });
         Self {
             heights_mm: smooth(&lowest),
+            highest_mm,
             parts,
         }
     }

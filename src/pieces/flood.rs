@@ -9,8 +9,8 @@ pub struct Merge {
     pub ratio: f32,
     /// They are one if either has fewer cells than this above the pass.
     pub least_cells: usize,
-    /// A pass whose share lies this near to the ratio leaves a doubt.
-    pub doubt: f32,
+    /// A pass whose share lies less than this below the ratio, or above it, leaves a doubt.
+    pub doubt: [f32; 2],
 }
 
 /// What a flood leaves.
@@ -18,8 +18,24 @@ pub struct Merge {
 pub struct Basins {
     /// Parts numbered from 1 in order of their first cell; 0 is outside, and the lines between parts, a cell wide.
     pub parts: Array2<u16>,
-    /// For each part, whether it was near to being divided, or to being one with a neighbour.
-    pub doubtful: Vec<bool>,
+    /// For each part, what was near to being otherwise.
+    pub doubts: Vec<Doubt>,
+}
+
+/// What was near to being otherwise with a part.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Doubt {
+    /// It was near to being divided.
+    pub nearly_parted: bool,
+    /// It was near to being one with a neighbour.
+    pub nearly_one: bool,
+}
+
+impl Doubt {
+    /// Whether anything was.
+    pub fn any(self) -> bool {
+        self.nearly_parted || self.nearly_one
+    }
 }
 
 /// A basin being flooded.
@@ -28,7 +44,7 @@ struct Basin {
     parent: usize,
     top: f32,
     cells: usize,
-    doubtful: bool,
+    doubt: Doubt,
 }
 
 /// Divides each part (1, 2, …; 0 is outside) into basins of `values` by flooding from the highest value down.
@@ -48,7 +64,7 @@ pub fn flood_from(values: &Array2<f32>, parts: &Array2<u16>, markers: &Array2<u1
     let merge = Merge {
         ratio: 1.0,
         least_cells: MARKER_CELLS,
-        doubt: 0.0,
+        doubt: [0.0; 2],
     };
     let mut flood = Flood::new(parts, &merge);
     let count = markers.iter().copied().max().unwrap_or(0);
@@ -58,7 +74,7 @@ pub fn flood_from(values: &Array2<f32>, parts: &Array2<u16>, markers: &Array2<u1
             parent,
             top: f32::INFINITY,
             cells: MARKER_CELLS,
-            doubtful: false,
+            doubt: Doubt::default(),
         }));
     for (row, markers) in markers.outer_iter().enumerate() {
         let first = flood.border.row(row);
@@ -137,14 +153,21 @@ impl<'a> Flood<'a> {
             let shallow = value >= self.merge.ratio * basins[low].top;
             let small = basins[low].cells.min(basins[high].cells) < self.merge.least_cells;
             let share = value / basins[low].top;
-            if !small && (share - self.merge.ratio).abs() < self.merge.doubt {
-                basins[low].doubtful = true;
-                basins[high].doubtful = true;
+            let [below, above] = self.merge.doubt;
+            let near = (self.merge.ratio - below..self.merge.ratio + above).contains(&share);
+            if !small && near {
+                for basin in [low, high] {
+                    let doubt = &mut basins[basin].doubt;
+                    doubt.nearly_parted |= shallow;
+                    doubt.nearly_one |= !shallow;
+                }
             }
             if shallow || small {
                 basins[low].parent = high;
                 basins[high].cells += basins[low].cells;
-                basins[high].doubtful |= basins[low].doubtful;
+                let doubt = basins[low].doubt;
+                basins[high].doubt.nearly_parted |= doubt.nearly_parted;
+                basins[high].doubt.nearly_one |= doubt.nearly_one;
                 chosen = Some(high);
             } else {
                 // A lasting border. Were its cells given to one side, that side would creep along it into the other.
@@ -160,7 +183,7 @@ impl<'a> Flood<'a> {
                 parent: basins.len(),
                 top: value,
                 cells: 0,
-                doubtful: false,
+                doubt: Doubt::default(),
             });
             basins.len() - 1
         });
@@ -170,7 +193,7 @@ impl<'a> Flood<'a> {
 
     /// Numbers the basins that stand.
     fn number(mut self) -> Basins {
-        let mut doubtful = Vec::new();
+        let mut doubts = Vec::new();
         let mut numbers = vec![0_u16; self.basins.len()];
         let mut next = 0_u16;
         let mut parts = Array2::zeros((self.border.rows, self.border.columns));
@@ -184,12 +207,12 @@ impl<'a> Flood<'a> {
                 if numbers[root] == 0 {
                     next = next.saturating_add(1);
                     numbers[root] = next;
-                    doubtful.push(self.basins[root].doubtful);
+                    doubts.push(self.basins[root].doubt);
                 }
                 *part = numbers[root];
             }
         }
-        Basins { parts, doubtful }
+        Basins { parts, doubts }
     }
 }
 

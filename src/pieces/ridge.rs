@@ -11,26 +11,33 @@ use ndarray::{Array2, Zip};
 const WIDTH_MM: f64 = 13.0;
 /// A crest higher than what is around it by less than this share is a bump and stays.
 const BUMP: f32 = 0.15;
+/// How far a ridge is sunk, in its own excess.
+const SINK: f32 = 6.0;
 /// Where the opening leaves less than this share of the height, the piece itself is narrow: nothing is said there.
 const LEAST_LEFT: f32 = 0.4;
 /// Where no square of so many mm fits into the piece, it is narrow too: a tail, or the body of a ring.
 const BROAD_MM: f64 = 21.0;
 
 /// The heights on square cells of `cell_mm` with ridges mirrored downwards.
-pub fn sink_ridges(heights_mm: &Array2<f32>, cell_mm: f64) -> Array2<f32> {
+pub fn sink_ridges(
+    heights_mm: &Array2<f32>,
+    highest_mm: &Array2<f32>,
+    cell_mm: f64,
+) -> Array2<f32> {
     // An odd number of cells.
     let size = |length_mm: f64| 2 * (length_mm / cell_mm / 2.0) as usize + 1;
-    let opened = opened(heights_mm, size(WIDTH_MM));
-    let high = heights_mm.mapv(|height| u8::from(height > 0.0));
+    let opened = opened(highest_mm, size(WIDTH_MM));
+    let high = highest_mm.mapv(|height| u8::from(height > 0.0));
     let broad = self::opened(&high, size(BROAD_MM));
     let mut sunk = heights_mm.clone();
     Zip::from(&mut sunk)
+        .and(highest_mm)
         .and(&opened)
         .and(&broad)
-        .for_each(|height, &left, &broad| {
-            let excess = *height - left * (1.0 + BUMP);
-            if excess > 0.0 && left >= LEAST_LEFT * *height && broad > 0 {
-                *height -= 2.0 * excess;
+        .for_each(|height, &highest, &left, &broad| {
+            let excess = highest - left * (1.0 + BUMP);
+            if excess > 0.0 && left >= LEAST_LEFT * highest && broad > 0 {
+                *height = (*height - SINK * excess).max(0.0);
             }
         });
     sunk
@@ -116,8 +123,8 @@ mod tests {
     #[test]
     fn a_lap_becomes_a_valley_and_nothing_else_changes() {
         let heights = lapped(8);
-        let sunk = sink_ridges(&heights, 1.0);
-        assert!((sunk[[66, 40]] - 6.0).abs() < 1e-4, "{}", sunk[[66, 40]]);
+        let sunk = sink_ridges(&heights, &heights, 1.0);
+        assert_eq!(sunk[[66, 40]], 0.0);
         assert_eq!(sunk[[30, 40]], 20.0);
         assert_eq!(sunk[[100, 40]], 20.0);
         assert_eq!(sunk[[5, 40]], 0.0);
@@ -126,23 +133,23 @@ mod tests {
     #[test]
     fn a_wide_step_and_a_dome_stay() {
         let wide = lapped(20);
-        assert_eq!(sink_ridges(&wide, 1.0), wide);
+        assert_eq!(sink_ridges(&wide, &wide, 1.0), wide);
         let dome = Array2::from_shape_fn((60, 60), |(row, column)| {
             let r = (row as f32 - 30.0).hypot(column as f32 - 30.0) / 25.0;
             25.0 * (1.0 - r * r).max(0.0).sqrt()
         });
-        let sunk = sink_ridges(&dome, 1.0);
+        let sunk = sink_ridges(&dome, &dome, 1.0);
         let most = dome
             .iter()
             .zip(&sunk)
             .map(|(a, b)| a - b)
             .fold(0.0, f32::max);
-        assert!(most < 0.02 * 25.0, "{most}");
+        assert!(most < 0.03 * 25.0, "{most}");
     }
 
     #[test]
     fn a_raster_smaller_than_the_square_is_no_trouble() {
         let small = Array2::from_elem((2, 3), 5.0_f32);
-        assert_eq!(sink_ridges(&small, 1.0), small);
+        assert_eq!(sink_ridges(&small, &small, 1.0), small);
     }
 }

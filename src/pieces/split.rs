@@ -299,6 +299,31 @@ mod tests {
     }
 
     #[test]
+    fn a_lap_of_round_rims_is_parted_on_its_crest_without_doubt() {
+        // The rims' sum is hardly higher than the tops beside it, and the pass at its ends is wide.
+        fn rounded(r: f64) -> f64 {
+            24.0 * (1.0 - r.powi(10)).powf(0.4)
+        }
+        for overlap_mm in [5.0, 7.0, 9.0] {
+            let parts = parted(&[
+                ([100.0, 60.0], [38.0, 50.0], rounded),
+                ([92.0, 160.0 - overlap_mm], [52.0, 50.0], rounded),
+            ]);
+            let volumes = volumes_cm3(&parts);
+            assert_eq!(volumes.len(), 2, "{overlap_mm}");
+            assert!(parts.iter().all(|part| !part.doubtful), "{overlap_mm}");
+            // The same pieces far from each other.
+            let apart = parted(&[
+                ([60.0, 60.0], [38.0, 50.0], rounded),
+                ([100.0, 190.0], [52.0, 50.0], rounded),
+            ]);
+            for (volume, own) in volumes.iter().zip(volumes_cm3(&apart)) {
+                assert!((volume / own - 1.0).abs() < 0.03, "{volume} for {own}");
+            }
+        }
+    }
+
+    #[test]
     fn a_neck_near_the_limit_is_called_doubtful() {
         // Two discs of radius 40 whose common chord is 2·√(40² − d²) long; over the width 80 its share runs from 0 to 1.
         let share = |overlap: f64| (1600.0 - (40.0 - overlap / 2.0_f64).powi(2)).sqrt() / 40.0;

@@ -9,5 +9,6 @@ mod invariance;
 mod kept;
 mod learned;
 mod recordings;
+mod seams;
 mod solids;
 mod views;

@@ -21,8 +21,8 @@ const PAPER: Rgb<u8> = Rgb([250, 250, 248]);
 const INK: Rgb<u8> = Rgb([34, 38, 46]);
 const FAINT_INK: Rgb<u8> = Rgb([92, 98, 108]);
 const EMPTY: Rgb<u8> = Rgb([228, 229, 230]);
-/// Tints of the sources in a panel: Okabe and Ito's set (Color Universal Design, 2008), then a grey.
-const TINTS: [Rgb<u8>; 8] = [
+/// Tints of the sources in a panel: Okabe and Ito's set (Color Universal Design, 2008), then a grey and a black.
+const TINTS: [Rgb<u8>; 9] = [
     Rgb([86, 180, 233]),
     Rgb([230, 159, 0]),
     Rgb([0, 158, 115]),
@@ -31,6 +31,7 @@ const TINTS: [Rgb<u8>; 8] = [
     Rgb([213, 94, 0]),
     Rgb([240, 228, 66]),
     Rgb([110, 110, 110]),
+    Rgb([20, 20, 20]),
 ];
 
 /// One quantity's bars.
@@ -44,14 +45,14 @@ struct Panel {
 const PANELS: [Panel; 3] = [
     Panel {
         title: "Volume",
-        sources: &["noise", "belt", "scale", "rim", "hidden", "gaps"],
+        sources: &["noise", "belt", "scale", "rim", "hidden", "gaps", "seam"],
         part: |part| part.volume_u_cm3,
         words: |record| relative(record.volume_u_cm3, record.volume_cm3),
     },
     Panel {
         title: "Mass",
         sources: &[
-            "noise", "belt", "scale", "rim", "hidden", "gaps", "density", "shares",
+            "noise", "belt", "scale", "rim", "hidden", "gaps", "seam", "density", "shares",
         ],
         part: |part| part.mass_u_g,
         words: |record| relative(record.mass_u_g, record.mass_g),
