@@ -137,16 +137,25 @@ fn smallest_rectangles_lie_inside_those_of_opencv_around_the_corners_by_no_more_
         let grid = square_grid(mask.ncols(), 1.0);
         let found = smallest_rectangle(&mask, &grid).unwrap();
         // Corners reach at most a cell's diagonal beyond centres, and of two rectangles that are nearly equally small either
-        // may be found: two cells. The edge between centres is never outside the corners.
+        // may be found: two cells. The edge between centres is never outside the corners, so neither is the area larger, nor, in the
+        // same direction, a side.
         let diagonal = 2.0;
         let (long, short) = (found.length_mm - numbers[3], found.width_mm - numbers[4]);
+        let longer_than_wide = numbers[3] > 1.2 * numbers[4];
+        let most = if longer_than_wide { 0.01 } else { diagonal };
         assert!(
-            -diagonal <= long && long <= 0.01 && -diagonal <= short && short <= 0.01,
+            -diagonal <= long && long <= most && -diagonal <= short && short <= most,
             "{}: {long} {short}",
             words[0]
         );
+        let areas_mm2 = [found.length_mm * found.width_mm, numbers[3] * numbers[4]];
+        assert!(
+            areas_mm2[0] <= areas_mm2[1] * (1.0 + 1e-9),
+            "{}: {areas_mm2:?}",
+            words[0]
+        );
         // Of a shape that is clearly longer than wide, the direction as well: a cell at the end of the long side.
-        if numbers[3] > 1.2 * numbers[4] {
+        if longer_than_wide {
             let turn = found.yaw_rad - numbers[5].to_radians();
             assert!(
                 turn.sin().abs() <= 2.0 / numbers[3],
