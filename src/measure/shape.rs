@@ -6,7 +6,8 @@ use ndarray::Array2;
 
 use super::extent_budget::{ExtentBudget, extent_budget};
 use super::footprint::Footprint;
-use super::outline::{perimeter_of, rectangle_of, without_spurs};
+use super::outline::{rectangle_of, without_spurs};
+use super::perimeter::perimeter_of;
 use super::seam::seam_budget;
 use super::spans::row_of;
 use super::tally::Tally;

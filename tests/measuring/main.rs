@@ -3,6 +3,7 @@
 
 mod accuracy;
 mod bad_input;
+mod extent;
 mod fat;
 mod honesty;
 mod invariance;

@@ -154,14 +154,15 @@ fn smallest_rectangles_lie_inside_those_of_opencv_around_the_corners_by_no_more_
             "{}: {areas_mm2:?}",
             words[0]
         );
-        // Of a shape that is clearly longer than wide, the direction as well: a cell at the end of the long side.
+        // Of a shape that is clearly longer than wide, the direction as well: a cell at the end of the long side. Around an ellipse
+        // rectangles within 0.1 rad of the axes are hardly larger (by 0.4 % if it is one and a half times as long as wide), less than their ends are known.
+        let most_rad = match words[0].as_str() {
+            "ellipse" => 0.1,
+            _ => 2.0 / numbers[3],
+        };
         if longer_than_wide {
             let turn = found.yaw_rad - numbers[5].to_radians();
-            assert!(
-                turn.sin().abs() <= 2.0 / numbers[3],
-                "{}: {turn} rad",
-                words[0]
-            );
+            assert!(turn.sin().abs() <= most_rad, "{}: {turn} rad", words[0]);
         }
     }
 }
