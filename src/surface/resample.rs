@@ -18,6 +18,8 @@ pub struct Resampler {
     along_scale: f64,
     /// The last sample of each column, none if it was missing.
     before: Vec<Option<Placed>>,
+    /// Places of a row's samples, in rows of the grid.
+    places: Vec<f64>,
     /// Rows under construction: heights, and whether they were interpolated.
     open: VecDeque<(Vec<f32>, Vec<bool>)>,
     /// Grid row of `open`'s front.
@@ -39,6 +41,7 @@ impl Resampler {
         Self {
             reach_mm: widest_mm + lean.abs() * TALLEST_MM + 2.0 * grid.pitch_along_mm,
             before: vec![None; grid.columns],
+            places: Vec::with_capacity(grid.columns),
             open: VecDeque::new(),
             first_open: 0,
             grid,
@@ -56,19 +59,35 @@ impl Resampler {
         mut complete: impl FnMut(&[f32]),
     ) {
         let y_mm = y_measured_mm / self.along_scale;
-        for (column, &height_mm) in heights_mm.iter().enumerate() {
+        let grid = self.grid;
+        let place = |y_mm: f64| (y_mm - grid.y_origin_mm) / grid.pitch_along_mm - 0.5;
+        let lean = self.lean;
+        let samples = heights_mm.iter().zip(&self.skew_mm);
+        self.places.clear();
+        self.places.extend(
+            samples
+                .map(|(&height_mm, skew_mm)| place(y_mm - skew_mm - lean * f64::from(height_mm))),
+        );
+        // Places of missing samples are not numbers, which are no maximum.
+        let farthest = self.places.iter().copied().fold(f64::MIN, f64::max);
+        self.open_until(farthest);
+        let open = self.open.make_contiguous();
+        let samples = heights_mm.iter().zip(&self.places).zip(&mut self.before);
+        for (column, ((&height_mm, &place), before)) in samples.enumerate() {
             if height_mm.is_nan() {
-                self.before[column] = None;
+                *before = None;
                 continue;
             }
-            let true_mm = y_mm - self.skew_mm[column] - self.lean * f64::from(height_mm);
-            let next = Placed {
-                place: self.place(true_mm),
-                height_mm,
-            };
-            let before = self.before[column].replace(next);
-            step(before, next, |row, height, exact| {
-                self.set(row, column, height, exact)
+            let next = Placed { place, height_mm };
+            step(before.replace(next), next, |row, height_mm, exact| {
+                let index = usize::try_from(row - self.first_open as i64);
+                let row = index.ok().and_then(|index| open.get_mut(index));
+                if let Some((heights, interpolated)) = row
+                    && (exact || !interpolated[column])
+                {
+                    heights[column] = height_mm;
+                    interpolated[column] = exact;
+                }
             });
         }
         let done = self.place(y_mm - self.reach_mm).floor();
@@ -96,22 +115,13 @@ impl Resampler {
         self.first_open += 1;
     }
 
-    fn set(&mut self, row: i64, column: usize, height_mm: f32, exact: bool) {
-        let Some(index) = usize::try_from(row)
-            .ok()
-            .and_then(|row| row.checked_sub(self.first_open))
-        else {
-            return;
-        };
-        while self.open.len() <= index {
-            let columns = self.grid.columns;
+    /// Opens the rows up to the one that a sample at `place` may lie in.
+    fn open_until(&mut self, place: f64) {
+        let columns = self.grid.columns;
+        let last = place + 0.5;
+        while (self.first_open + self.open.len()) as f64 <= last {
             self.open
                 .push_back((vec![f32::NAN; columns], vec![false; columns]));
-        }
-        let (heights, interpolated) = &mut self.open[index];
-        if exact || !interpolated[column] {
-            heights[column] = height_mm;
-            interpolated[column] = exact;
         }
     }
 }

@@ -21,24 +21,36 @@ pub struct Placed {
 /// between the two (`exact`), or, next to a missing sample, the cell that `next` lies in (not `exact`: it gives way).
 ///
 /// Where lean folds the order of two samples over, the step decides nothing but the cell that `next` lies in.
+#[inline]
 pub fn step(before: Option<Placed>, next: Placed, mut set: impl FnMut(i64, f32, bool)) {
-    set(next.place.round() as i64, next.height_mm, false);
+    set(whole_below(next.place + 0.5), next.height_mm, false);
     let Some(before) = before else { return };
     let gap = next.place - before.place;
     if gap <= 0.0 || gap > WIDEST_GAP_CELLS {
         return;
     }
-    let (first, end) = (before.place.ceil() as i64, next.place.floor() as i64);
+    let (first, end) = (-whole_below(-before.place), whole_below(next.place));
     let edge = (next.height_mm - before.height_mm).abs() > STEEPEST_SLOPE_MM * gap as f32;
     for cell in first..=end {
         let t = ((cell as f64 - before.place) / gap) as f32;
-        let t = if edge { t.round() } else { t };
+        let t = match (edge, t < 0.5) {
+            (false, _) => t,
+            (true, true) => 0.0,
+            (true, false) => 1.0,
+        };
         set(
             cell,
             before.height_mm + t * (next.height_mm - before.height_mm),
             true,
         );
     }
+}
+
+/// The floor as a whole number: without a call, which `f64::floor` is where the processor need not have an instruction for it.
+#[inline]
+fn whole_below(place: f64) -> i64 {
+    let cut = place as i64;
+    cut - i64::from(cut as f64 > place)
 }
 
 #[cfg(test)]
@@ -62,6 +74,13 @@ mod tests {
             before = Some(next);
         }
         out.into_iter().map(|cell| cell.0).collect()
+    }
+
+    #[test]
+    fn the_whole_number_below_is_the_floor() {
+        for place in [-2.0, -1.5, -0.1, -0.0, 0.0, 0.9, 1.0, 1e9 + 0.5, -1e9 - 0.5] {
+            assert_eq!(whole_below(place), f64::floor(place) as i64);
+        }
     }
 
     #[test]
