@@ -6,6 +6,7 @@ mod colour_field;
 mod extent_budget;
 mod footprint;
 mod hidden_spread;
+mod hull;
 mod lights;
 mod mixture;
 mod outline;

@@ -4,6 +4,7 @@ use std::f64::consts::{FRAC_PI_2, PI};
 
 use ndarray::Array2;
 
+use super::hull::{extent, hull_of_sorted};
 use super::spans::{Spans, row_of, spans};
 use crate::pieces::CellState;
 use crate::surface::SurfaceGrid;
@@ -25,8 +26,7 @@ pub struct Rectangle {
 
 /// Convex hull of the covered cells' centres, mm relative to cell (0, 0), counter-clockwise.
 ///
-/// Andrew's monotone chain (A. M. Andrew, Information Processing Letters 9 (1979) 216–219), over the first and last covered
-/// cell of every row, in whole cells, so that the result does not depend on rounding.
+/// Over the first and last covered cell of every row, in whole cells, so that the result does not depend on rounding.
 fn hull(spans: &Spans, grid: &SurfaceGrid) -> Vec<[f64; 2]> {
     let mut points: Vec<[i64; 2]> = Vec::new();
     for (row, span) in spans {
@@ -37,24 +37,7 @@ fn hull(spans: &Spans, grid: &SurfaceGrid) -> Vec<[f64; 2]> {
         }
     }
     points.sort_unstable();
-    let turns_left = |a: [i64; 2], b: [i64; 2], c: [i64; 2]| {
-        (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0]) > 0
-    };
-    let chain = |points: &mut dyn Iterator<Item = [i64; 2]>| {
-        let mut chain: Vec<[i64; 2]> = Vec::new();
-        for point in points {
-            while chain.len() > 1
-                && !turns_left(chain[chain.len() - 2], chain[chain.len() - 1], point)
-            {
-                chain.pop();
-            }
-            chain.push(point);
-        }
-        chain.pop();
-        chain
-    };
-    let mut corners = chain(&mut points.iter().copied());
-    corners.extend(chain(&mut points.iter().rev().copied()));
+    let mut corners = hull_of_sorted(&points);
     if corners.is_empty() {
         corners = points;
     }
@@ -91,7 +74,7 @@ const SAME_DIRECTION_RAD: f64 = 0.01;
 /// A rectangle in a direction of the hull's sides.
 #[derive(Debug, Clone, Copy)]
 struct Candidate {
-    /// Sides through the outermost centres, mm.
+    /// MovedOut through the outermost centres, mm.
     sides_mm: [f64; 2],
     /// Direction of its first side, rad in [0, π/2).
     angle_rad: f64,
@@ -99,7 +82,7 @@ struct Candidate {
 
 /// The sides of a candidate moved out, first its first.
 #[derive(Debug, Clone, Copy)]
-struct Sides {
+struct MovedOut {
     angle_rad: f64,
     /// Both lengths, mm.
     sides_mm: [f64; 2],
@@ -107,7 +90,7 @@ struct Sides {
     ends_u_mm: [f64; 2],
 }
 
-impl Sides {
+impl MovedOut {
     fn area_mm2(&self) -> f64 {
         self.sides_mm[0] * self.sides_mm[1]
     }
@@ -124,14 +107,7 @@ pub(super) fn rectangle_of(
     grid: &SurfaceGrid,
 ) -> Option<Rectangle> {
     let hull = hull(spans, grid);
-    let extent = |direction: [f64; 2]| {
-        let places = hull
-            .iter()
-            .map(|p| p[0] * direction[0] + p[1] * direction[1]);
-        places.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), p| {
-            (low.min(p), high.max(p))
-        })
-    };
+    let extent = |direction: [f64; 2]| extent(&hull, direction);
     let mut candidates: Vec<Candidate> = Vec::with_capacity(hull.len());
     for (index, point) in hull.iter().enumerate() {
         let next = hull[(index + 1) % hull.len()];
@@ -162,7 +138,7 @@ pub(super) fn rectangle_of(
     let moved_out = |angle_rad: f64| {
         let (sin, cos) = angle_rad.sin_cos();
         let ((one, one_u), (two, two_u)) = (side([cos, sin]), side([-sin, cos]));
-        Sides {
+        MovedOut {
             angle_rad,
             sides_mm: [one, two],
             ends_u_mm: [one_u, two_u],
@@ -182,9 +158,9 @@ pub(super) fn rectangle_of(
         let by_area = area_mm2(a).total_cmp(&area_mm2(b));
         by_area.then(a.angle_rad.total_cmp(&b.angle_rad))
     });
-    let mut found: Vec<Sides> = Vec::new();
+    let mut found: Vec<MovedOut> = Vec::new();
     for candidate in candidates {
-        let same = |sides: &Sides| {
+        let same = |sides: &MovedOut| {
             let off = (sides.angle_rad - candidate.angle_rad).abs();
             off.min(FRAC_PI_2 - off) < SAME_DIRECTION_RAD
         };
@@ -343,10 +319,10 @@ fn is_covered(covered: &Array2<bool>, (row, column): (isize, isize)) -> bool {
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
 
-    const GRID: SurfaceGrid = SurfaceGrid {
+    pub const GRID: SurfaceGrid = SurfaceGrid {
         columns: 400,
         x_origin_mm: 0.0,
         y_origin_mm: 0.0,
@@ -354,7 +330,7 @@ mod tests {
         pitch_along_mm: 0.5,
     };
 
-    fn cells(inside: impl Fn(f64, f64) -> bool) -> Array2<bool> {
+    pub fn cells(inside: impl Fn(f64, f64) -> bool) -> Array2<bool> {
         Array2::from_shape_fn((320, 400), |(row, column)| {
             inside(
                 GRID.x_mm(column as f64) - 80.0,

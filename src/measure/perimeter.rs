@@ -74,23 +74,13 @@ fn differing(one: &[bool], two: &[bool]) -> u64 {
 
 #[cfg(test)]
 mod tests {
+    use super::super::outline::tests::{GRID, cells};
     use super::*;
     use std::f64::consts::PI;
 
-    const GRID: SurfaceGrid = SurfaceGrid {
-        columns: 400,
-        x_origin_mm: 0.0,
-        y_origin_mm: 0.0,
-        pitch_across_mm: 0.4,
-        pitch_along_mm: 0.5,
-    };
-
     #[test]
     fn a_circle_has_its_circumference() {
-        let covered = Array2::from_shape_fn((320, 400), |(row, column)| {
-            let (x, y) = (GRID.x_mm(column as f64), GRID.y_mm(row as f64));
-            (x - 80.0).hypot(y - 80.0) < 50.0
-        });
+        let covered = cells(|x, y| x.hypot(y) < 50.0);
         let error = perimeter_mm(&covered, &GRID) / (100.0 * PI) - 1.0;
         assert!(error.abs() < 0.01, "{error}");
     }

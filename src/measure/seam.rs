@@ -9,6 +9,7 @@ use std::ops::Range;
 
 use ndarray::Array2;
 
+use super::hull::{extent, hull_of_sorted};
 use super::spans::Spans;
 use crate::pieces::{Cell, CellState, Mended, Region};
 use crate::stats::weighted_least_squares;
@@ -158,14 +159,11 @@ fn centre_mm([row, column]: [usize; 2], grid: &SurfaceGrid) -> [f64; 2] {
 
 /// Long and short side of the smallest rectangle around points, mm, one side of it along a side of their hull.
 fn sides_of_smallest(points: &[[f64; 2]]) -> [f64; 2] {
-    let hull = hull(points);
+    let mut points = points.to_vec();
+    points.sort_unstable_by(|a, b| a[0].total_cmp(&b[0]).then(a[1].total_cmp(&b[1])));
+    let hull = hull_of_sorted(&points);
     let extent = |direction: [f64; 2]| {
-        let places = hull
-            .iter()
-            .map(|p| p[0] * direction[0] + p[1] * direction[1]);
-        let (low, high) = places.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), p| {
-            (low.min(p), high.max(p))
-        });
+        let (low, high) = extent(&hull, direction);
         high - low
     };
     let mut best = [f64::INFINITY; 2];
@@ -185,32 +183,6 @@ fn sides_of_smallest(points: &[[f64; 2]]) -> [f64; 2] {
         true => best,
         false => [0.0; 2],
     }
-}
-
-/// Convex hull by Andrew's monotone chain (Information Processing Letters 9 (1979) 216–219).
-fn hull(points: &[[f64; 2]]) -> Vec<[f64; 2]> {
-    let mut points = points.to_vec();
-    points.sort_unstable_by(|a, b| a[0].total_cmp(&b[0]).then(a[1].total_cmp(&b[1])));
-    let turns_left = |a: [f64; 2], b: [f64; 2], c: [f64; 2]| {
-        (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0]) > 0.0
-    };
-    let chain = |points: &mut dyn Iterator<Item = [f64; 2]>| {
-        let mut chain: Vec<[f64; 2]> = Vec::new();
-        for point in points {
-            while let [.., a, b] = chain[..] {
-                if turns_left(a, b, point) {
-                    break;
-                }
-                chain.pop();
-            }
-            chain.push(point);
-        }
-        chain.pop();
-        chain
-    };
-    let mut corners = chain(&mut points.iter().copied());
-    corners.extend(chain(&mut points.iter().rev().copied()));
-    corners
 }
 
 fn crossings(

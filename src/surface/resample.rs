@@ -60,14 +60,12 @@ impl Resampler {
     ) {
         let y_mm = y_measured_mm / self.along_scale;
         let grid = self.grid;
-        let place = |y_mm: f64| (y_mm - grid.y_origin_mm) / grid.pitch_along_mm - 0.5;
         let lean = self.lean;
         let samples = heights_mm.iter().zip(&self.skew_mm);
         self.places.clear();
-        self.places.extend(
-            samples
-                .map(|(&height_mm, skew_mm)| place(y_mm - skew_mm - lean * f64::from(height_mm))),
-        );
+        self.places.extend(samples.map(|(&height_mm, skew_mm)| {
+            place(&grid, y_mm - skew_mm - lean * f64::from(height_mm))
+        }));
         // Places of missing samples are not numbers, which are no maximum.
         let farthest = self.places.iter().copied().fold(f64::MIN, f64::max);
         self.open_until(farthest);
@@ -90,7 +88,7 @@ impl Resampler {
                 }
             });
         }
-        let done = self.place(y_mm - self.reach_mm).floor();
+        let done = place(&grid, y_mm - self.reach_mm).floor();
         while (self.first_open as f64) < done {
             self.pop(&mut complete);
         }
@@ -101,10 +99,6 @@ impl Resampler {
         while self.first_open < end {
             self.pop(&mut complete);
         }
-    }
-
-    fn place(&self, y_mm: f64) -> f64 {
-        (y_mm - self.grid.y_origin_mm) / self.grid.pitch_along_mm - 0.5
     }
 
     fn pop(&mut self, complete: &mut impl FnMut(&[f32])) {
@@ -124,6 +118,11 @@ impl Resampler {
                 .push_back((vec![f32::NAN; columns], vec![false; columns]));
         }
     }
+}
+
+/// Place along, in rows of the grid.
+fn place(grid: &SurfaceGrid, y_mm: f64) -> f64 {
+    (y_mm - grid.y_origin_mm) / grid.pitch_along_mm - 0.5
 }
 
 #[cfg(test)]
