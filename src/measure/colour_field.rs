@@ -8,11 +8,8 @@ use ndarray::Array2;
 use crate::calibration::{Calibration, ColourCamera};
 use crate::colour::{Correction, CorrectionRow};
 use crate::error::Result;
-use crate::scan::{ColourPart, ColourRows};
+use crate::scan::{ColourLattice, ColourPart, ColourRows};
 use crate::surface::SurfaceGrid;
-
-/// How near a frame's start must be to a whole colour row to count as one, in rows.
-const WHOLE_ROW: f64 = 1e-6;
 
 /// Highest point that is looked up as it is, in heights of the camera.
 const HIGHEST_SHARE: f64 = 0.8;
@@ -28,6 +25,8 @@ pub struct HeightPlace {
     pub pitch_across_mm: f64,
     /// Nominal row pitch, mm.
     pub pitch_along_mm: f64,
+    /// First row of the recording's first frame.
+    pub first_profile: u64,
 }
 
 /// Raw colour and where it came from, for the cells of a window.
@@ -49,6 +48,7 @@ pub struct ColourField {
     /// Measured place from true place: scales, skew, and the registration.
     along_scale: f64,
     skew: f64,
+    lattice: ColourLattice,
     shift_along_mm: f64,
     /// Where the camera stands, and the frame's middle, mm.
     camera: Option<ColourCamera>,
@@ -96,6 +96,8 @@ impl ColourField {
         let errors = calibration.map(|calibration| calibration.errors);
         let registration = calibration.map(|c| c.registration).unwrap_or_default();
         let width_mm = height.columns as f64 * height.pitch_across_mm;
+        let start_mm = height.first_profile as f64 * height.pitch_along_mm;
+        let lattice = ColourLattice::led_by(part, start_mm);
         let correction = match calibration.and_then(|calibration| calibration.colour.as_ref()) {
             Some(colour) => {
                 let correction =
@@ -140,7 +142,8 @@ impl ColourField {
             grid,
             along_scale: errors.map_or(1.0, |errors| errors.along_scale),
             skew,
-            shift_along_mm: part.origin_along_mm + registration.dy_mm,
+            lattice,
+            shift_along_mm: lattice.origin_mm + registration.dy_mm,
             camera: calibration.and_then(|calibration| calibration.colour_camera),
             cx_mm,
             across_scale,
@@ -158,17 +161,11 @@ impl ColourField {
         self.correction.as_ref()
     }
 
-    /// Takes colour rows of the frame that starts at height row `first_profile` of the recording.
-    pub fn push(&mut self, first_profile: u64, rows: ColourRows) {
-        // Numbered from the recording's start, so that a cut between frames moves no pixel.
-        let start = first_profile as f64 * self.height.pitch_along_mm / self.part.pitch_along_mm;
-        let whole = start.round();
-        let start = if (start - whole).abs() < WHOLE_ROW {
-            whole
-        } else {
-            start.floor()
-        };
-        let first = start as i64 + rows.first_row as i64;
+    /// Takes colour rows of the frame that starts at height row `first_profile` of the recording and whose colour rows start at
+    /// `origin_along_mm` there.
+    pub fn push(&mut self, first_profile: u64, origin_along_mm: f64, rows: ColourRows) {
+        let start_mm = first_profile as f64 * self.height.pitch_along_mm;
+        let first = (self.lattice).first_row(start_mm, origin_along_mm) + rows.first_row as i64;
         if self.first_row == i64::MIN {
             self.first_row = first;
         }

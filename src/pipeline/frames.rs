@@ -30,6 +30,8 @@ pub struct Chunk {
     pub view: Option<HeightRows>,
     /// Each row's own y, mm, where the frame has an encoder record.
     pub encoder_mm: Option<Vec<f64>>,
+    /// Where the frame's colour rows start after its height rows, mm; 0 without colour.
+    pub colour_origin_along_mm: f64,
     /// Colour of about the same stretch of belt.
     pub colour: Option<ColourRows>,
 }
@@ -171,6 +173,8 @@ impl OpenFrame {
             height,
             view,
             encoder_mm,
+            colour_origin_along_mm: (scan.description.colour.as_ref())
+                .map_or(0.0, |part| part.origin_along_mm),
             colour,
         }))
     }

@@ -226,7 +226,7 @@ pub fn pass(
                     chunk.encoder_mm.as_deref(),
                 );
                 if let (Some(field), Some(colour)) = (&mut work.colour, chunk.colour) {
-                    field.push(chunk.first_profile, colour);
+                    field.push(chunk.first_profile, chunk.colour_origin_along_mm, colour);
                 }
                 work.bands(&mut stream)
             },
@@ -347,6 +347,7 @@ fn colour_field(
         columns: first.columns,
         pitch_across_mm: first.description.height.pitch_across_mm,
         pitch_along_mm: first.description.height.pitch_along_mm,
+        first_profile: first.description.height.first_profile,
     };
     ColourField::new(part, size.columns, place, grid, calibration).map(Some)
 }

@@ -10,6 +10,7 @@ use jiff::Timestamp;
 
 use crate::error::{Error, ErrorKind, Result};
 
+use super::colour_lattice::ColourLattice;
 use super::description::{HeightKind, ViewSide};
 use super::folder::{SCAN_FILE, Scan};
 use super::inputs;
@@ -28,6 +29,8 @@ pub struct ScanHead {
     rows: u64,
     files: Arc<[PathBuf]>,
     packed: bool,
+    /// Where its colour rows start after its height rows, mm; 0 without colour.
+    colour_origin_along_mm: f64,
     alike: Arc<Alike>,
 }
 
@@ -93,8 +96,8 @@ struct Alike {
     invalid: Option<u16>,
     columns: usize,
     views: String,
-    /// Pitches and origins, across and along.
-    colour: Option<[Exact; 4]>,
+    /// Pitches across and along, and the origin across; the origin along is each frame's own.
+    colour: Option<[Exact; 3]>,
     profiles: bool,
 }
 
@@ -123,7 +126,6 @@ impl Alike {
                     colour.pitch_across_mm,
                     colour.pitch_along_mm,
                     colour.origin_across_mm,
-                    colour.origin_along_mm,
                 ]
                 .map(Exact::of)
             }),
@@ -132,7 +134,7 @@ impl Alike {
     }
 
     /// Each key with its value in words, in the order in which differences are looked for.
-    fn in_words(&self) -> [(&'static str, String); 18] {
+    fn in_words(&self) -> [(&'static str, String); 17] {
         let number = |value: Exact| value.value().to_string();
         let optional = |value: Option<String>| value.unwrap_or_else(|| "none".to_string());
         let presence = |present: bool| if present { "present" } else { "none" }.to_string();
@@ -160,7 +162,6 @@ impl Alike {
             ("colour.pitch_across_mm", colour(0)),
             ("colour.pitch_along_mm", colour(1)),
             ("colour.origin_across_mm", colour(2)),
-            ("colour.origin_along_mm", colour(3)),
             ("profiles", presence(self.profiles)),
         ]
     }
@@ -221,6 +222,8 @@ impl Heads {
             rows: scan.rows as u64,
             files: shared(&mut self.files, inputs::names(scan).into()),
             packed: scan.packed.is_some(),
+            colour_origin_along_mm: (description.colour.as_ref())
+                .map_or(0.0, |colour| colour.origin_along_mm),
             alike: shared(&mut self.alike, Arc::new(Alike::of(scan))),
         }
     }
@@ -408,6 +411,21 @@ impl ScanHead {
             }
         }
         None
+    }
+
+    /// Why its colour rows do not go on where those of `first` would come to lie.
+    pub(super) fn colour_rows_apart(&self, first: &Self) -> Option<Error> {
+        let [_, pitch_mm, _] = self.alike.colour?.map(Exact::value);
+        let start_mm = |head: &Self| head.first_profile as f64 * head.alike.pitch_along_mm.value();
+        let (found, leading) = (self.colour_origin_along_mm, first.colour_origin_along_mm);
+        let lattice = ColourLattice::new(leading, pitch_mm, start_mm(first));
+        (found != leading && !lattice.holds(start_mm(self), found)).then(|| {
+            self.wrong("colour.origin_along_mm", format!("found {found}"))
+                .expected(format!(
+                    "expected {leading}, as in {} of the same recording, or a place some whole colour rows after that one's first",
+                    first.folder().display()
+                ))
+        })
     }
 
     /// An error about a key of its description that does not go with others.

@@ -2,6 +2,7 @@
 
 mod archive;
 mod colour;
+mod colour_lattice;
 mod description;
 mod folder;
 mod format;
@@ -23,6 +24,7 @@ pub use archive::{
     Archive, ArchiveHeads, ArchiveReading, Listing, find_scans, list_scans, read_archive,
 };
 pub use colour::ColourReader;
+pub use colour_lattice::ColourLattice;
 pub use description::{
     ColourPart, HeightKind, HeightPart, ProfilesPart, ScanDescription, ViewPart, ViewSide,
 };

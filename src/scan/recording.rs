@@ -140,8 +140,8 @@ impl RecordingHead {
 /// Joins scans into recordings, in the order of the recordings' names' bytes; what does not fit is listed with its reason.
 ///
 /// A scan without a recording is one of its own under its id. Frames of a recording must agree in scanner, product,
-/// lanes, belt speed, kind, columns, pitches, what a count means, views, the colour frame's place and in whether they have colour and an encoder record; the first
-/// frame leads. Of two scans with the same id, or with rows in common, the later by first row, then path, is rejected.
+/// lanes, belt speed, kind, columns, pitches, what a count means, views, the colour frame's place across and in whether they have colour and an encoder record,
+/// and lie with their colour rows on one lattice or each at the same place; the first frame leads. Of two scans with the same id, or with rows in common, the later by first row, then path, is rejected.
 /// Rows may be missing between frames.
 #[must_use]
 pub fn group_recordings(scans: Vec<(PathBuf, Result<Scan>)>) -> (Vec<Recording>, Vec<Rejected>) {
@@ -236,6 +236,9 @@ fn group(heads: &[ScanHead]) -> (Vec<Vec<usize>>, Vec<Rejected>) {
 /// Why `scan` cannot follow `before` in the recording that `first` leads.
 fn misfit(scan: &ScanHead, first: &ScanHead, before: &ScanHead) -> Option<Error> {
     if let Some(error) = scan.unlike(first) {
+        return Some(error);
+    }
+    if let Some(error) = scan.colour_rows_apart(first) {
         return Some(error);
     }
     let (begin, end) = (scan.first_profile(), before.end_profile());

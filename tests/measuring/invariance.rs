@@ -18,6 +18,8 @@ fn lively(frame_rows: usize) -> Scenario {
     scenario.scanner.width_mm = 320.0;
     scenario.length_mm = 400.0;
     scenario.frame_rows = frame_rows;
+    // Frames end within a row of colour.
+    scenario.scanner.colour.as_mut().unwrap().pitch_along_mm = 0.3;
     scenario
 }
 
