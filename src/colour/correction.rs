@@ -114,11 +114,20 @@ impl CorrectionRow {
     #[must_use]
     pub fn linear(&self, column: usize, raw_rgb: [u8; 3]) -> Option<[f32; 3]> {
         let gain = self.gains.get(column)?;
-        Some(apply(
-            &self.matrix,
-            gain,
-            raw_rgb.map(|code| LINEAR[usize::from(code)]),
-        ))
+        let light = raw_rgb.map(|code| LINEAR[usize::from(code)]);
+        Some(self.mixed(std::array::from_fn(|channel| {
+            light[channel] * gain[channel]
+        })))
+    }
+
+    /// What R, G and B of a column are multiplied with: one over the flat field.
+    pub(crate) fn gain(&self, column: usize) -> Option<&[f32; 3]> {
+        self.gains.get(column)
+    }
+
+    /// The matrix on linear RGB behind the flat field, clipped to 0…1.
+    pub(crate) fn mixed(&self, [r, g, b]: [f32; 3]) -> [f32; 3] {
+        (self.matrix).map(|row| (row[0] * r + row[1] * g + row[2] * b).clamp(0.0, 1.0))
     }
 
     /// Corrects a row of raw 8-bit sRGB pixels into `out`, again 8-bit sRGB.
@@ -177,7 +186,7 @@ const BLOCK: usize = 64;
 /// One value a pixel of a block, for each channel.
 type Planes<T> = [[T; BLOCK]; 3];
 
-/// The matrix on a block, clipped to 0…1, and the encoder's bins; pixel for pixel the same arithmetic as [`apply`].
+/// The matrix on a block, clipped to 0…1, and the encoder's bins; pixel for pixel the same arithmetic as [`CorrectionRow::mixed`].
 fn mix(matrix: &[[f32; 3]; 3], light: &Planes<f32>) -> (Planes<f32>, Planes<u32>) {
     let mut corrected = [[0.0_f32; BLOCK]; 3];
     let mut bins = [[0_u32; BLOCK]; 3];
@@ -192,11 +201,6 @@ fn mix(matrix: &[[f32; 3]; 3], light: &Planes<f32>) -> (Planes<f32>, Planes<u32>
         }
     }
     (corrected, bins)
-}
-
-fn apply(matrix: &[[f32; 3]; 3], gain: &[f32; 3], light: [f32; 3]) -> [f32; 3] {
-    let [r, g, b] = [light[0] * gain[0], light[1] * gain[1], light[2] * gain[2]];
-    matrix.map(|row| (row[0] * r + row[1] * g + row[2] * b).clamp(0.0, 1.0))
 }
 
 /// Value of evenly spaced stations at a share (0 to 1) of the width.

@@ -17,9 +17,23 @@ pub struct Lights<'a> {
     linear: &'static [f32; 256],
     first: i64,
     rows: Vec<Option<&'a [[u8; 3]]>>,
-    /// First row and column of the surface, and what rows and columns take where that does not depend on each other.
+    /// First row and column of the surface, and what its rows and columns take where heights move nothing.
     from: (usize, usize),
-    straight: Option<(Vec<Along<'a>>, Vec<Option<Across>>)>,
+    flat: Option<Flat<'a>>,
+}
+
+/// What rows and columns take where no height moves a place.
+struct Flat<'a> {
+    rows: Rows<'a>,
+    columns: Vec<Option<Across>>,
+}
+
+/// What rows take.
+enum Rows<'a> {
+    /// Each row its own rows of colour.
+    Straight(Vec<Along<'a>>),
+    /// Skewed: places along of the first column, and what each column adds.
+    Skewed(Vec<f64>, Vec<f64>),
 }
 
 /// The rows of colour that a row of cells lies between, and their parts; 0 where that is no more than rounding.
@@ -89,20 +103,30 @@ impl<'a> Lights<'a> {
             first,
             rows: (first..end).map(|number| pixels(field, number)).collect(),
             from: (rows.start, columns.start),
-            straight: None,
+            flat: None,
         };
-        if field.is_straight() {
-            let of_row = |row| lights.along(Place::along(field.number_of(row, columns.start, 0.0)));
-            let of_column = |column| {
-                let place = Place::across(field.place_of(column, 0.0)?);
-                Some(place.within(field.columns()))
-            };
-            let places = (
-                rows.clone().map(of_row).collect(),
-                columns.clone().map(of_column).collect(),
-            );
-            lights.straight = Some(places);
+        if field.has_parallax() {
+            return lights;
         }
+        let of_row = |row| field.number_of(row, columns.start, 0.0);
+        let of_column = |column| {
+            let place = Place::across(field.place_of(column, 0.0)?);
+            Some(place.within(field.columns()))
+        };
+        let along = if field.is_straight() {
+            let of_row = |row| lights.along(Place::along(of_row(row)));
+            Rows::Straight(rows.clone().map(of_row).collect())
+        } else {
+            let added = |column| field.number_of(rows.start, column, 0.0) - of_row(rows.start);
+            Rows::Skewed(
+                rows.clone().map(of_row).collect(),
+                columns.clone().map(added).collect(),
+            )
+        };
+        lights.flat = Some(Flat {
+            rows: along,
+            columns: columns.clone().map(of_column).collect(),
+        });
         lights
     }
 
@@ -118,11 +142,18 @@ impl<'a> Lights<'a> {
     /// Between the centres of colour pixels it is interpolated bilinearly, so that a colour frame that lies a part of a pixel
     /// beside the height frame moves no border.
     pub fn at(&self, row: usize, column: usize, height_mm: f32) -> Option<[f32; 3]> {
-        let (along, across) = match &self.straight {
-            Some((rows, columns)) => (
-                *rows.get(row.checked_sub(self.from.0)?)?,
-                (*columns.get(column.checked_sub(self.from.1)?)?)?,
-            ),
+        let (along, across) = match &self.flat {
+            Some(flat) => {
+                let row = row.checked_sub(self.from.0)?;
+                let column = column.checked_sub(self.from.1)?;
+                let along = match &flat.rows {
+                    Rows::Straight(rows) => *rows.get(row)?,
+                    Rows::Skewed(rows, added) => {
+                        self.along(Place::along(rows.get(row)? + added.get(column)?))
+                    }
+                };
+                (along, (*flat.columns.get(column)?)?)
+            }
             None => {
                 let across = Place::across(self.field.place_of(column, height_mm)?);
                 (
@@ -131,34 +162,32 @@ impl<'a> Lights<'a> {
                 )
             }
         };
+        let correction = self.field.correction();
         let mut sum = [0.0_f32; 3];
-        for (pixels, part_along) in along.pixels.into_iter().zip(along.parts) {
-            if part_along == 0.0 {
+        for (pixel, part_across) in across.pixels.into_iter().zip(across.parts) {
+            if part_across == 0.0 {
                 continue;
             }
-            let pixels = pixels?;
-            for (pixel, part_across) in across.pixels.into_iter().zip(across.parts) {
-                if part_across == 0.0 {
+            let mut light = [0.0_f32; 3];
+            for (pixels, part_along) in along.pixels.into_iter().zip(along.parts) {
+                if part_along == 0.0 {
                     continue;
                 }
-                let light = self.corrected(pixel, *pixels.get(pixel)?)?;
+                let raw = pixels?.get(pixel)?;
                 for channel in 0..3 {
-                    sum[channel] += part_along * part_across * light[channel];
+                    light[channel] += part_along * self.linear[usize::from(raw[channel])];
                 }
             }
-        }
-        Some(sum)
-    }
-
-    /// Corrected colour of a raw one.
-    fn corrected(&self, pixel: usize, raw: [u8; 3]) -> Option<[f32; 3]> {
-        match self.field.correction() {
-            Some(correction) => correction.linear(pixel, raw),
-            None => {
-                let [r, g, b] = raw.map(usize::from);
-                Some([self.linear[r], self.linear[g], self.linear[b]])
+            let gain = match correction {
+                Some(correction) => *correction.gain(pixel)?,
+                None => [1.0; 3],
+            };
+            for channel in 0..3 {
+                sum[channel] += part_across * gain[channel] * light[channel];
             }
         }
+        // Colours mix before the matrix as well as behind it.
+        Some(correction.map_or(sum, |correction| correction.mixed(sum)))
     }
 
     fn row(&self, number: i64) -> Option<&'a [[u8; 3]]> {

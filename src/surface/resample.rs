@@ -3,50 +3,82 @@
 use std::collections::VecDeque;
 
 use super::grid::SurfaceGrid;
-use super::scatter::{Placed, step};
+use super::scatter::{STEEPEST_SLOPE_MM, WIDEST_GAP_CELLS};
 
 /// Tallest product for which lean's shift is allowed for when rows are called complete, mm.
 const TALLEST_MM: f64 = 400.0;
 
+/// Columns worked on at a time: their arithmetic runs side by side, and all but few blocks move to one row of the grid.
+const BLOCK: usize = 16;
+
+/// One value a column of a block.
+type Block = [f32; BLOCK];
+
 /// Moves rows of samples onto the grid's rows. Rows arrive in order, leave in order.
+///
+/// Every column is treated as [`step`](super::scatter::step) does, block by block. Columns that are missing in the last block
+/// count as not seen.
 #[derive(Debug)]
 pub struct Resampler {
     grid: SurfaceGrid,
-    /// skew·(x − cx) of each column, mm.
-    skew_mm: Vec<f64>,
-    lean: f64,
+    /// skew·(x − cx) of each column, in rows of the grid.
+    skew_rows: Vec<Block>,
+    /// What a millimetre of height moves a sample, in rows of the grid.
+    lean_rows: f32,
     along_scale: f64,
-    /// The last sample of each column, none if it was missing.
-    before: Vec<Option<Placed>>,
-    /// Places of a row's samples, in rows of the grid.
-    places: Vec<f64>,
-    /// Rows under construction: heights, and whether they were interpolated.
-    open: VecDeque<(Vec<f32>, Vec<bool>)>,
+    /// The samples that are taken, and the ones before them.
+    next: Samples,
+    before: Samples,
+    /// Rows under construction.
+    open: VecDeque<OpenRow>,
+    /// One that is done with, to be used again.
+    spare: Option<OpenRow>,
     /// Grid row of `open`'s front.
-    first_open: usize,
+    first_open: i64,
     reach_mm: f64,
+}
+
+/// One row of samples, in blocks; a missing one is not a number.
+#[derive(Debug)]
+struct Samples {
+    /// Places along, in rows of the grid from `base`.
+    places: Vec<Block>,
+    heights_mm: Vec<Block>,
+    base: i64,
+}
+
+/// A row of the grid: heights between two samples, and those of a lone sample that lies in the cell, which give way.
+#[derive(Debug)]
+struct OpenRow {
+    between_mm: Vec<Block>,
+    lone_mm: Vec<Block>,
 }
 
 impl Resampler {
     /// `skew_mrad` and `lean_mrad` as in the error model; `along_scale` turns a measured y into a true one.
     pub fn new(grid: SurfaceGrid, along_scale: f64, skew_mrad: f64, lean_mrad: f64) -> Self {
         let cx_mm = grid.x_origin_mm + grid.width_mm() / 2.0;
-        let skew_mm: Vec<f64> = (0..grid.columns)
-            .map(|column| skew_mrad * 1e-3 * (grid.x_mm(column as f64) - cx_mm))
-            .collect();
-        let widest_mm = skew_mm
-            .iter()
-            .fold(0.0_f64, |widest, shift| widest.max(shift.abs()));
+        let mut skew_rows = blocks(grid.columns, 0.0);
+        let mut widest_mm = 0.0_f64;
+        for (column, rows) in skew_rows.as_flattened_mut()[..grid.columns]
+            .iter_mut()
+            .enumerate()
+        {
+            let shift_mm = skew_mrad * 1e-3 * (grid.x_mm(column as f64) - cx_mm);
+            widest_mm = widest_mm.max(shift_mm.abs());
+            *rows = (shift_mm / grid.pitch_along_mm) as f32;
+        }
         let lean = lean_mrad * 1e-3;
         Self {
             reach_mm: widest_mm + lean.abs() * TALLEST_MM + 2.0 * grid.pitch_along_mm,
-            before: vec![None; grid.columns],
-            places: Vec::with_capacity(grid.columns),
+            next: Samples::missing(grid.columns),
+            before: Samples::missing(grid.columns),
             open: VecDeque::new(),
+            spare: None,
             first_open: 0,
             grid,
-            skew_mm,
-            lean,
+            skew_rows,
+            lean_rows: (lean / grid.pitch_along_mm) as f32,
             along_scale,
         }
     }
@@ -59,65 +91,195 @@ impl Resampler {
         mut complete: impl FnMut(&[f32]),
     ) {
         let y_mm = y_measured_mm / self.along_scale;
-        let grid = self.grid;
-        let lean = self.lean;
-        let samples = heights_mm.iter().zip(&self.skew_mm);
-        self.places.clear();
-        self.places.extend(samples.map(|(&height_mm, skew_mm)| {
-            place(&grid, y_mm - skew_mm - lean * f64::from(height_mm))
-        }));
-        // Places of missing samples are not numbers, which are no maximum.
-        let farthest = self.places.iter().copied().fold(f64::MIN, f64::max);
-        self.open_until(farthest);
-        let open = self.open.make_contiguous();
-        let samples = heights_mm.iter().zip(&self.places).zip(&mut self.before);
-        for (column, ((&height_mm, &place), before)) in samples.enumerate() {
-            if height_mm.is_nan() {
-                *before = None;
-                continue;
-            }
-            let next = Placed { place, height_mm };
-            step(before.replace(next), next, |row, height_mm, exact| {
-                let index = usize::try_from(row - self.first_open as i64);
-                let row = index.ok().and_then(|index| open.get_mut(index));
-                if let Some((heights, interpolated)) = row
-                    && (exact || !interpolated[column])
-                {
-                    heights[column] = height_mm;
-                    interpolated[column] = exact;
-                }
-            });
+        let place = place(&self.grid, y_mm);
+        let base = place.floor();
+        self.next.base = base as i64;
+        self.next.heights_mm.as_flattened_mut()[..heights_mm.len()].copy_from_slice(heights_mm);
+        let farthest = self
+            .next
+            .put((place - base) as f32, &self.skew_rows, self.lean_rows);
+        self.open_until((farthest as i64).saturating_add(self.next.base + 1));
+        // Places count from the base of their own row.
+        let back = (self.before.base - self.next.base) as f32;
+        for block in 0..self.skew_rows.len() {
+            self.step(block, back);
         }
-        let done = place(&grid, y_mm - self.reach_mm).floor();
-        while (self.first_open as f64) < done {
+        std::mem::swap(&mut self.before, &mut self.next);
+        let done = self::place(&self.grid, y_mm - self.reach_mm).floor() as i64;
+        while self.first_open < done {
             self.pop(&mut complete);
         }
     }
 
     /// Hands over what is left, up to grid row `end`.
     pub fn finish(&mut self, end: usize, mut complete: impl FnMut(&[f32])) {
-        while self.first_open < end {
+        while self.first_open < end as i64 {
             self.pop(&mut complete);
         }
     }
 
-    fn pop(&mut self, complete: &mut impl FnMut(&[f32])) {
-        match self.open.pop_front() {
-            Some((row, _)) => complete(&row),
-            None => complete(&vec![f32::NAN; self.grid.columns]),
+    /// What the step from the samples before to the next decides, for one block of columns.
+    fn step(&mut self, block: usize, back: f32) {
+        let next = &self.next.places[block];
+        let next_mm = &self.next.heights_mm[block];
+        let before_mm = &self.before.heights_mm[block];
+        let first = self.next.base - self.first_open;
+        let [mut before, mut lone, mut last, mut last_but_one] = [[0.0_f32; BLOCK]; 4];
+        for at in 0..BLOCK {
+            before[at] = self.before.places[block][at] + back;
+            lone[at] = floor(next[at] + 0.5);
+            last[at] = floor(next[at]);
+            last_but_one[at] = last[at] - 1.0;
         }
-        self.first_open += 1;
+        put(&mut self.open, first, &lone, next_mm, |row| {
+            &mut row.lone_mm[block]
+        });
+        let two = any(|at| last_but_one[at] >= before[at]);
+        for cells in &[last_but_one, last][usize::from(!two)..] {
+            let mut between_mm = [f32::NAN; BLOCK];
+            for at in 0..BLOCK {
+                let gap = next[at] - before[at];
+                let rise_mm = next_mm[at] - before_mm[at];
+                let decided =
+                    (gap > 0.0) & (gap <= WIDEST_GAP_CELLS as f32) & (cells[at] >= before[at]);
+                let share = (cells[at] - before[at]) / gap;
+                let nearer = if share < 0.5 { 0.0 } else { 1.0 };
+                let edge = rise_mm.abs() > STEEPEST_SLOPE_MM * gap;
+                let share = if edge { nearer } else { share };
+                let height_mm = before_mm[at] + share * rise_mm;
+                between_mm[at] = if decided { height_mm } else { f32::NAN };
+            }
+            put(&mut self.open, first, cells, &between_mm, |row| {
+                &mut row.between_mm[block]
+            });
+        }
     }
 
-    /// Opens the rows up to the one that a sample at `place` may lie in.
-    fn open_until(&mut self, place: f64) {
-        let columns = self.grid.columns;
-        let last = place + 0.5;
-        while (self.first_open + self.open.len()) as f64 <= last {
-            self.open
-                .push_back((vec![f32::NAN; columns], vec![false; columns]));
+    fn pop(&mut self, complete: &mut impl FnMut(&[f32])) {
+        self.first_open += 1;
+        let Some(mut row) = self.open.pop_front() else {
+            complete(&vec![f32::NAN; self.grid.columns]);
+            return;
+        };
+        let lone = row.lone_mm.as_flattened();
+        for (height_mm, &lone_mm) in row.between_mm.as_flattened_mut().iter_mut().zip(lone) {
+            *height_mm = if height_mm.is_nan() {
+                lone_mm
+            } else {
+                *height_mm
+            };
+        }
+        complete(&row.between_mm.as_flattened()[..self.grid.columns]);
+        self.spare = Some(row);
+    }
+
+    /// Opens the rows up to `last`.
+    fn open_until(&mut self, last: i64) {
+        while self.first_open + (self.open.len() as i64) <= last {
+            let row = match self.spare.take() {
+                Some(mut row) => {
+                    row.between_mm.as_flattened_mut().fill(f32::NAN);
+                    row.lone_mm.as_flattened_mut().fill(f32::NAN);
+                    row
+                }
+                None => OpenRow {
+                    between_mm: blocks(self.grid.columns, f32::NAN),
+                    lone_mm: blocks(self.grid.columns, f32::NAN),
+                },
+            };
+            self.open.push_back(row);
         }
     }
+}
+
+impl Samples {
+    fn missing(columns: usize) -> Self {
+        Self {
+            places: blocks(columns, f32::NAN),
+            heights_mm: blocks(columns, f32::NAN),
+            base: 0,
+        }
+    }
+
+    /// Places the samples, which without errors would lie at `place` from the base; returns the farthest.
+    fn put(&mut self, place: f32, skew_rows: &[Block], lean_rows: f32) -> f32 {
+        let mut farthest = [f32::MIN; BLOCK];
+        let blocks = self.places.iter_mut().zip(&self.heights_mm).zip(skew_rows);
+        for ((places, heights_mm), skew_rows) in blocks {
+            for at in 0..BLOCK {
+                let place = place - skew_rows[at] - lean_rows * heights_mm[at];
+                places[at] = place;
+                // Places of missing samples are not numbers, which are greater than none.
+                farthest[at] = if place > farthest[at] {
+                    place
+                } else {
+                    farthest[at]
+                };
+            }
+        }
+        farthest.into_iter().fold(f32::MIN, f32::max)
+    }
+}
+
+/// Puts values into the rows of their cells, `first` being the place of cell 0 among the open rows; what is not a number stays out.
+fn put(
+    open: &mut VecDeque<OpenRow>,
+    first: i64,
+    cells: &Block,
+    values_mm: &Block,
+    of: impl Fn(&mut OpenRow) -> &mut Block,
+) {
+    let Some(one) = values_mm.iter().position(|value_mm| !value_mm.is_nan()) else {
+        return;
+    };
+    let row = |cell: f32| usize::try_from(first + cell as i64).ok();
+    let wanted = cells[one];
+    let apart = any(|at| (cells[at] != wanted) & !values_mm[at].is_nan());
+    if !apart {
+        if let Some(row) = row(cells[one]).and_then(|row| open.get_mut(row)) {
+            let row_mm = of(row);
+            // Written whole, so that no column is a choice.
+            let mut put_mm = *row_mm;
+            for at in 0..BLOCK {
+                let (there_mm, value_mm) = (put_mm[at], values_mm[at]);
+                put_mm[at] = if value_mm.is_nan() {
+                    there_mm
+                } else {
+                    value_mm
+                };
+            }
+            *row_mm = put_mm;
+        }
+        return;
+    }
+    for at in 0..BLOCK {
+        if values_mm[at].is_nan() {
+            continue;
+        }
+        if let Some(row) = row(cells[at]).and_then(|row| open.get_mut(row)) {
+            of(row)[at] = values_mm[at];
+        }
+    }
+}
+
+/// Whether it is so for any column of a block.
+#[inline]
+fn any(so: impl Fn(usize) -> bool) -> bool {
+    // No choice in it, so that all columns are asked at once.
+    (0..BLOCK).fold(false, |any, at| any | so(at))
+}
+
+/// Blocks for so many columns.
+fn blocks(columns: usize, value: f32) -> Vec<Block> {
+    vec![[value; BLOCK]; columns.div_ceil(BLOCK)]
+}
+
+/// The next whole number below, of places up to some millions: without a call, and for several at once.
+fn floor(place: f32) -> f32 {
+    /// Where single precision has no digits behind the point any more.
+    const WHOLE: f32 = (1 << 23) as f32 + (1 << 22) as f32;
+    let nearest = (place + WHOLE) - WHOLE;
+    nearest - if nearest > place { 1.0 } else { 0.0 }
 }
 
 /// Place along, in rows of the grid.
@@ -167,6 +329,73 @@ mod tests {
                 assert!((f64::from(height) - 0.3 * grid.y_mm(row as f64)).abs() < 1e-4);
             }
         }
+    }
+
+    /// Uneven steps, edges, missing samples, skew and lean: column by column what [`step`] decides.
+    #[test]
+    fn every_column_is_treated_as_the_step_between_two_samples_says() {
+        use super::super::scatter::{Placed, step};
+        let grid = SurfaceGrid {
+            columns: 37,
+            x_origin_mm: 0.0,
+            y_origin_mm: 3.0,
+            pitch_across_mm: 0.5,
+            pitch_along_mm: 0.4,
+        };
+        let (rows, along_scale, skew_mrad, lean_mrad) = (60, 1.002, 40.0, 9.0);
+        let mut resampler = Resampler::new(grid, along_scale, skew_mrad, lean_mrad);
+        let mut expected = vec![vec![(f32::NAN, false); grid.columns]; rows];
+        let mut before = vec![None; grid.columns];
+        let mut out = Vec::new();
+        let mut y_measured_mm = 3.2;
+        for row in 0..rows {
+            y_measured_mm += 0.4 + 0.3 * (row as f64 * 1.7).sin();
+            let heights: Vec<f32> = (0..grid.columns)
+                .map(|column| match (row * 7 + column * 5) % 23 {
+                    0 | 1 => f32::NAN,
+                    2..=9 => 30.0 + column as f32 * 0.1,
+                    kind => kind as f32 * 0.05,
+                })
+                .collect();
+            for (column, &height_mm) in heights.iter().enumerate() {
+                let x_mm = grid.x_mm(column as f64) - 37.0 * 0.25;
+                let shift_mm = 1e-3 * (skew_mrad * x_mm + lean_mrad * f64::from(height_mm));
+                let place = place(&grid, y_measured_mm / along_scale - shift_mm);
+                if height_mm.is_nan() {
+                    before[column] = None;
+                    continue;
+                }
+                let next = Placed { place, height_mm };
+                step(
+                    before[column].replace(next),
+                    next,
+                    |cell, value_mm, between| {
+                        let row = usize::try_from(cell)
+                            .ok()
+                            .and_then(|row| expected.get_mut(row));
+                        if let Some(row) = row
+                            && (between || !row[column].1)
+                        {
+                            row[column] = (value_mm, between);
+                        }
+                    },
+                );
+            }
+            resampler.push(y_measured_mm, &heights, |row| out.push(row.to_vec()));
+        }
+        resampler.finish(rows, |row| out.push(row.to_vec()));
+        let mut seen = 0;
+        for (row, (found, expected)) in out.iter().zip(&expected).enumerate() {
+            for (found, (expected, _)) in found.iter().zip(expected) {
+                let apart = (found - expected).abs() < 1e-4 * expected.abs().max(1.0);
+                assert!(
+                    apart || (found.is_nan() && expected.is_nan()),
+                    "{row}: {found}, {expected}"
+                );
+                seen += usize::from(!found.is_nan());
+            }
+        }
+        assert!(seen > rows * grid.columns / 2, "{seen}");
     }
 
     #[test]

@@ -2,11 +2,11 @@
 
 /// Widest gap between two neighbouring samples that is interpolated across, in cells. Samples further apart have a
 /// missing one between them, which must stay missing.
-const WIDEST_GAP_CELLS: f64 = 1.6;
+pub(super) const WIDEST_GAP_CELLS: f64 = 1.6;
 
 /// Steepest rise between two samples that is a slope, mm per cell; a steeper one is an edge, and a sample between top and
 /// bottom of an edge would be one that nobody saw. An edge moves to the nearer sample instead, which moves nothing on the mean.
-const STEEPEST_SLOPE_MM: f32 = 0.8;
+pub(super) const STEEPEST_SLOPE_MM: f32 = 0.8;
 
 /// One seen sample: its place in cells (cell `k` has its centre at `k`) and its height, mm.
 #[derive(Debug, Clone, Copy, PartialEq)]
