@@ -174,10 +174,11 @@ fn one_by_one(scan: &Scan, product: &Product, times: &mut Times) -> Outcome<()> 
         columns: scan.columns,
         pitch_across_mm: height.pitch_across_mm,
         pitch_along_mm: height.pitch_along_mm,
+        first_profile: 0,
     };
     let columns = scan.colour_size.map_or(0, |size| size.columns);
     let mut field = ColourField::new(part, columns, place, grid, None)?;
-    times.run(6, "hold colour", || field.push(0, rgb));
+    times.run(6, "hold colour", || field.push(0, 0.0, rgb));
     let base = product.classes.iter().position(|c| c.name == product.base);
     let base = base.unwrap_or(0) as u8;
     let limits: Vec<Option<LabLimits>> = product
