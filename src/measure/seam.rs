@@ -7,7 +7,7 @@
 
 use std::ops::Range;
 
-use ndarray::Array2;
+use ndarray::{Array2, s};
 
 use super::hull::{extent, hull_of_sorted};
 use super::spans::Spans;
@@ -195,7 +195,7 @@ fn crossings(
     let (rows, columns) = cells.dim();
     let mut found = Vec::new();
     for (row, span) in spans {
-        for column in span.clone() {
+        for column in beside_others(cells, *row, span) {
             if cells[[*row, column]] != Cell::Own {
                 continue;
             }
@@ -210,6 +210,35 @@ fn crossings(
         }
     }
     found
+}
+
+/// The columns of a stretch of a row within which cells have others beside them.
+fn beside_others(cells: &Array2<Cell>, row: usize, span: &Range<usize>) -> Range<usize> {
+    let (rows, columns) = cells.dim();
+    let (start, end) = (span.start.saturating_sub(1), (span.end + 1).min(columns));
+    let (mut first, mut last) = (span.end, span.start);
+    for near in row.saturating_sub(1)..(row + 2).min(rows) {
+        let near = cells.slice(s![near, start..end]);
+        let Some(near) = near.as_slice() else {
+            return span.clone();
+        };
+        // Most rows have none, which is told sixteen cells at a time.
+        if !near
+            .iter()
+            .fold(false, |any, &cell| any | (cell == Cell::Other))
+        {
+            continue;
+        }
+        let is_other = |cell: &Cell| *cell == Cell::Other;
+        if let (Some(one), Some(two)) = (
+            near.iter().position(is_other),
+            near.iter().rposition(is_other),
+        ) {
+            first = first.min((start + one).saturating_sub(1));
+            last = last.max(start + two + 2);
+        }
+    }
+    first.max(span.start)..last.min(span.end)
 }
 
 fn crossing(
