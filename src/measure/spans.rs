@@ -76,15 +76,22 @@ pub fn class_counts(class: &Array2<u8>) -> [i64; 256] {
     const BLOCK: usize = 64;
     let mut counts = [0_i64; 256];
     for block in class.as_slice().unwrap_or_default().chunks(BLOCK) {
-        // Most blocks are of one class.
-        let first = block[0];
-        let differs = block.iter().fold(0, |any, &class| any | (class ^ first));
-        if differs == 0 {
-            counts[usize::from(first)] += block.len() as i64;
-        } else {
-            block
+        // Most blocks are of one class, nearly all others of two.
+        let [first, last] = [block[0], block[block.len() - 1]];
+        let mut left = block.len();
+        for class in [first, last] {
+            let found = block
                 .iter()
-                .for_each(|&class| counts[usize::from(class)] += 1);
+                .fold(0_u8, |sum, &c| sum + u8::from(c == class));
+            counts[usize::from(class)] += i64::from(found);
+            left -= usize::from(found);
+            if left == 0 || first == last {
+                break;
+            }
+        }
+        if left > 0 {
+            let others = block.iter().filter(|&&c| c != first && c != last);
+            others.for_each(|&class| counts[usize::from(class)] += 1);
         }
     }
     counts
