@@ -2,6 +2,7 @@
 
 mod everyday;
 mod pictures;
+mod readme;
 mod schemas;
 mod tune;
 mod tune_colour;
