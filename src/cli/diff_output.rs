@@ -5,6 +5,8 @@ use std::io::{Result, Write};
 use weighlight::runs::diff::{RunDiff, SHARES, Tally, diff_json};
 use weighlight::tables::round_to;
 
+use super::output::counted;
+
 /// Pieces and names that are listed for people; the other forms have more.
 const SHOWN: usize = 10;
 
@@ -84,7 +86,12 @@ pub(super) fn text(to: &mut dyn Write, diff: &RunDiff) -> Result<()> {
     }
     for (flags, which) in [(&all.gained, "gained"), (&all.lost, "lost")] {
         for (flag, count) in flags {
-            writeln!(to, "  flag {}: {which} by {count} pieces", flag.name())?;
+            writeln!(
+                to,
+                "  flag {}: {which} by {}",
+                flag.name(),
+                counted(*count as usize, "piece")
+            )?;
         }
     }
     if !diff.most_moved.is_empty() {

@@ -215,8 +215,8 @@ fn text(to: &mut dyn Write, seen: &[Seen<'_>], rejected: &[Rejected]) -> std::io
     let sound = seen.iter().filter(|s| s.inspection.is_sound()).count();
     writeln!(
         to,
-        "{sound} of {} scans sound, {} could not be read",
-        seen.len() + rejected.len(),
+        "{sound} of {} sound, {} could not be read",
+        output::counted(seen.len() + rejected.len(), "scan"),
         rejected.len()
     )
 }

@@ -97,7 +97,9 @@ pub(crate) fn pack(arguments: &PackArguments) -> Result<Exit> {
     output::to_stdout(|out| {
         writeln!(
             out,
-            "packed {recordings} recordings, {frames} scans, into {}: {:.1} MB, {:.0} % of the {:.1} MB they were; all read back and compared",
+            "packed {}, {}, into {}: {:.1} MB, {:.0} % of the {:.1} MB they were; all read back and compared",
+            output::counted(recordings, "recording"),
+            output::counted(frames, "scan"),
             arguments.out.display(),
             after as f64 / 1e6,
             100.0 * after as f64 / before.max(1) as f64,
@@ -145,7 +147,8 @@ pub(crate) fn unpack(arguments: &UnpackArguments) -> Result<Exit> {
     output::to_stdout(|out| {
         writeln!(
             out,
-            "unpacked {scans} scans into {}; all read back and compared",
+            "unpacked {} into {}; all read back and compared",
+            output::counted(scans, "scan"),
             arguments.out.display()
         )
     })?;

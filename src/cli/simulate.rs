@@ -177,13 +177,13 @@ pub(crate) fn run(arguments: &Arguments) -> Result<Exit> {
     output::to_stdout(|to| {
         let what = match &target {
             Some(target) => target.name.clone(),
-            None => counted(recording.truth.len(), "piece"),
+            None => output::counted(recording.truth.len(), "piece"),
         };
         writeln!(
             to,
             "{}: {what} in {} of {}, seed {seed}",
             out.display(),
-            counted(recording.frames.len(), "frame"),
+            output::counted(recording.frames.len(), "frame"),
             scenario.name,
         )
     })?;
@@ -218,16 +218,11 @@ fn run_day(arguments: &Arguments, out: &Path, seed: u64) -> Result<Exit> {
             to,
             "{}: {} in pieces.csv, {} in weighings.csv, what belongs together in truth.csv, the profile in products, seed {seed}",
             out.display(),
-            counted(pieces, "piece"),
-            counted(weighings, "weighing"),
+            output::counted(pieces, "piece"),
+            output::counted(weighings, "weighing"),
         )
     })?;
     Ok(Exit::Done)
-}
-
-fn counted(count: usize, what: &str) -> String {
-    let ending = if count == 1 { "" } else { "s" };
-    format!("{count} {what}{ending}")
 }
 
 /// Makes the folder, or sees that it is empty: frames left from before would join what is written now.

@@ -7,6 +7,8 @@ use weighlight::runs::summary::{
 };
 use weighlight::tables::with_uncertainty;
 
+use super::output::counted;
+
 fn name(product: &str) -> &str {
     match product {
         "" => "(no product named)",
@@ -66,17 +68,17 @@ pub(super) fn text(to: &mut dyn Write, summary: &Summary, checked: &[Checked]) -
     if let Some([first, last]) = summary.span {
         writeln!(
             to,
-            "{} to {} UTC, {} recordings",
+            "{} to {} UTC, {}",
             first.strftime("%Y-%m-%d %H:%M"),
             last.strftime("%Y-%m-%d %H:%M"),
-            summary.recordings
+            counted(summary.recordings as usize, "recording")
         )?;
     }
     if summary.not_measured > 0 {
         writeln!(
             to,
-            "{} recordings could not be measured",
-            summary.not_measured
+            "{} could not be measured",
+            counted(summary.not_measured as usize, "recording")
         )?;
     }
     for product in &summary.products {
@@ -109,7 +111,13 @@ pub(super) fn text(to: &mut dyn Write, summary: &Summary, checked: &[Checked]) -
             )?;
         }
         for (flag, count) in &product.out_of_spec {
-            writeln!(to, "  {}: {count} pieces: {}", flag.name(), flag.meaning())?;
+            writeln!(
+                to,
+                "  {}: {}: {}",
+                flag.name(),
+                counted(*count as usize, "piece"),
+                flag.meaning()
+            )?;
         }
         belt(to, product)?;
     }
