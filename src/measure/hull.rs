@@ -1,6 +1,40 @@
 //! Convex hulls, and how far they reach in a direction.
 
+use std::f64::consts::FRAC_PI_2;
 use std::ops::{Mul, Sub};
+
+/// A rectangle around a hull, one side of it along a side of the hull.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Around {
+    /// Its two sides, mm.
+    pub sides_mm: [f64; 2],
+    /// Direction of its first side, rad in [0, π/2).
+    pub angle_rad: f64,
+}
+
+impl Around {
+    pub fn area_mm2(&self) -> f64 {
+        self.sides_mm[0] * self.sides_mm[1]
+    }
+}
+
+/// A rectangle for each side of a hull: the smallest around it is one of them (H. Freeman and R. Shapira, Communications of the ACM 18 (1975)
+/// 409–413).
+pub(super) fn rectangles(hull: &[[f64; 2]]) -> impl Iterator<Item = Around> {
+    hull.iter().enumerate().map(|(index, point)| {
+        let next = hull[(index + 1) % hull.len()];
+        let angle = (next[1] - point[1]).atan2(next[0] - point[0]);
+        let (sin, cos) = angle.sin_cos();
+        let length = |direction| {
+            let (low, high) = extent(hull, direction);
+            high - low
+        };
+        Around {
+            sides_mm: [length([cos, sin]), length([-sin, cos])],
+            angle_rad: angle.rem_euclid(FRAC_PI_2),
+        }
+    })
+}
 
 /// Convex hull of points sorted by their first coordinate, then by their second; counter-clockwise, and empty for a single point.
 ///

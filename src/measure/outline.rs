@@ -4,7 +4,7 @@ use std::f64::consts::{FRAC_PI_2, PI};
 
 use ndarray::Array2;
 
-use super::hull::{extent, hull_of_sorted};
+use super::hull::{Around, extent, hull_of_sorted, rectangles};
 use super::spans::{Spans, row_of, spans};
 use crate::pieces::CellState;
 use crate::surface::SurfaceGrid;
@@ -54,8 +54,7 @@ fn hull(spans: &Spans, grid: &SurfaceGrid) -> Vec<[f64; 2]> {
 
 /// The smallest rectangle (by area) around the covered cells. `None` if there are none.
 ///
-/// One side of it lies along a side of the hull (H. Freeman and R. Shapira, Communications of the ACM 18 (1975) 409–413).
-/// Each side is then moved out to half way between the outermost covered centre and the nearest uncovered one beyond it: the true
+/// One side of it lies along a side of the hull. Each side is then moved out to half way between the outermost covered centre and the nearest uncovered one beyond it: the true
 /// edge runs between them. For an edge along the grid that gap is a pitch, for a long edge at an angle or a bent one next to nothing.
 /// The smallest of the rectangles moved out so is taken, of those in all directions that could be it.
 ///
@@ -70,15 +69,6 @@ const STICKS_OUT: usize = 4;
 
 /// Directions this near to each other are not told apart in the search, rad.
 const SAME_DIRECTION_RAD: f64 = 0.01;
-
-/// A rectangle in a direction of the hull's sides.
-#[derive(Debug, Clone, Copy)]
-struct Candidate {
-    /// MovedOut through the outermost centres, mm.
-    sides_mm: [f64; 2],
-    /// Direction of its first side, rad in [0, π/2).
-    angle_rad: f64,
-}
 
 /// The sides of a candidate moved out, first its first.
 #[derive(Debug, Clone, Copy)]
@@ -108,17 +98,7 @@ pub(super) fn rectangle_of(
 ) -> Option<Rectangle> {
     let hull = hull(spans, grid);
     let extent = |direction: [f64; 2]| extent(&hull, direction);
-    let mut candidates: Vec<Candidate> = Vec::with_capacity(hull.len());
-    for (index, point) in hull.iter().enumerate() {
-        let next = hull[(index + 1) % hull.len()];
-        let angle = (next[1] - point[1]).atan2(next[0] - point[0]);
-        let (sin, cos) = angle.sin_cos();
-        let ((low1, high1), (low2, high2)) = (extent([cos, sin]), extent([-sin, cos]));
-        candidates.push(Candidate {
-            sides_mm: [high1 - low1, high2 - low2],
-            angle_rad: angle.rem_euclid(FRAC_PI_2),
-        });
-    }
+    let mut candidates: Vec<Around> = rectangles(&hull).collect();
     let rim = rim_cells(covered, spans);
     let reach_mm = grid.pitch_across_mm.hypot(grid.pitch_along_mm);
     let side = |direction: [f64; 2]| {
@@ -152,10 +132,9 @@ pub(super) fn rectangle_of(
             (one + reach_mm) * (two + reach_mm)
         })
         .fold(f64::INFINITY, f64::min);
-    let area_mm2 = |candidate: &Candidate| candidate.sides_mm[0] * candidate.sides_mm[1];
-    candidates.retain(|candidate| area_mm2(candidate) <= least);
+    candidates.retain(|candidate| candidate.area_mm2() <= least);
     candidates.sort_unstable_by(|a, b| {
-        let by_area = area_mm2(a).total_cmp(&area_mm2(b));
+        let by_area = a.area_mm2().total_cmp(&b.area_mm2());
         by_area.then(a.angle_rad.total_cmp(&b.angle_rad))
     });
     let mut found: Vec<MovedOut> = Vec::new();

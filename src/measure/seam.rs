@@ -9,7 +9,7 @@ use std::ops::Range;
 
 use ndarray::{Array2, s};
 
-use super::hull::{extent, hull_of_sorted};
+use super::hull::{hull_of_sorted, rectangles};
 use super::spans::Spans;
 use crate::pieces::{Cell, CellState, Mended, Region};
 use crate::stats::weighted_least_squares;
@@ -157,31 +157,15 @@ fn centre_mm([row, column]: [usize; 2], grid: &SurfaceGrid) -> [f64; 2] {
     ]
 }
 
-/// Long and short side of the smallest rectangle around points, mm, one side of it along a side of their hull.
+/// Long and short side of the smallest rectangle around points, mm.
 fn sides_of_smallest(points: &[[f64; 2]]) -> [f64; 2] {
     let mut points = points.to_vec();
     points.sort_unstable_by(|a, b| a[0].total_cmp(&b[0]).then(a[1].total_cmp(&b[1])));
-    let hull = hull_of_sorted(&points);
-    let extent = |direction: [f64; 2]| {
-        let (low, high) = extent(&hull, direction);
-        high - low
-    };
-    let mut best = [f64::INFINITY; 2];
-    for (index, point) in hull.iter().enumerate() {
-        let next = hull[(index + 1) % hull.len()];
-        let along = [next[0] - point[0], next[1] - point[1]];
-        let length = along[0].hypot(along[1]);
-        if length > 0.0 {
-            let [x, y] = along.map(|part| part / length);
-            let (one, two) = (extent([x, y]), extent([-y, x]));
-            if one * two < best[0] * best[1] {
-                best = [one.max(two), one.min(two)];
-            }
-        }
-    }
-    match best[0].is_finite() {
-        true => best,
-        false => [0.0; 2],
+    let least = rectangles(&hull_of_sorted(&points))
+        .min_by(|one, two| one.area_mm2().total_cmp(&two.area_mm2()));
+    match least.map(|around| around.sides_mm) {
+        Some([one, two]) => [one.max(two), one.min(two)],
+        None => [0.0; 2],
     }
 }
 

@@ -1,5 +1,6 @@
 //! Scans on disk: the scan folder, its frames, and the recordings they join into.
 
+mod alike;
 mod archive;
 mod colour;
 mod colour_lattice;

@@ -589,7 +589,7 @@ fn packed_recordings_measure_to_the_same_table_and_unpack_again() {
         .arg(demo.path("packed"))
         .assert()
         .success()
-        .stdout(contains("packed 1 recordings, 3 scans"))
+        .stdout(contains("packed 1 recording, 3 scans"))
         .stdout(contains("all read back and compared"));
     let table = |archive: &str| {
         let mut command = weighlight();
