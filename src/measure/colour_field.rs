@@ -97,7 +97,7 @@ impl ColourField {
         let registration = calibration.map(|c| c.registration).unwrap_or_default();
         let width_mm = height.columns as f64 * height.pitch_across_mm;
         let start_mm = height.first_profile as f64 * height.pitch_along_mm;
-        let lattice = ColourLattice::led_by(part, start_mm);
+        let lattice = ColourLattice::new(part.origin_along_mm, part.pitch_along_mm, start_mm);
         let correction = match calibration.and_then(|calibration| calibration.colour.as_ref()) {
             Some(colour) => {
                 let correction =

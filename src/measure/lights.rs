@@ -4,6 +4,7 @@ use std::ops::Range;
 
 use super::colour_field::ColourField;
 use crate::colour::linear_codes;
+use crate::surface::whole_below;
 
 /// Parts of a pixel below this are rounding.
 const LEAST_PART: f32 = 1e-3;
@@ -59,7 +60,7 @@ struct Place {
 
 impl Place {
     fn along(number: f64) -> Self {
-        let first = floor(number);
+        let first = whole_below(number);
         Self {
             first,
             part: (number - first as f64) as f32,
@@ -67,7 +68,7 @@ impl Place {
     }
 
     fn across(place: f32) -> Self {
-        let first = floor(f64::from(place));
+        let first = whole_below(f64::from(place));
         Self {
             first,
             part: place - first as f32,
@@ -201,10 +202,4 @@ impl<'a> Lights<'a> {
 
 fn pixels(field: &ColourField, number: i64) -> Option<&[[u8; 3]]> {
     Some(field.row(number)?.as_chunks::<3>().0)
-}
-
-/// The next whole number below.
-fn floor(value: f64) -> i64 {
-    let towards_zero = value as i64;
-    towards_zero - i64::from(towards_zero as f64 > value)
 }

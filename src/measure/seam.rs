@@ -7,10 +7,10 @@
 
 use std::ops::Range;
 
-use ndarray::{Array2, s};
+use ndarray::Array2;
 
 use super::hull::{hull_of_sorted, rectangles};
-use super::spans::Spans;
+use super::spans::{Spans, first_that, past_last, row_of};
 use crate::pieces::{Cell, CellState, Mended, Region};
 use crate::stats::weighted_least_squares;
 use crate::surface::SurfaceGrid;
@@ -202,24 +202,10 @@ fn beside_others(cells: &Array2<Cell>, row: usize, span: &Range<usize>) -> Range
     let (start, end) = (span.start.saturating_sub(1), (span.end + 1).min(columns));
     let (mut first, mut last) = (span.end, span.start);
     for near in row.saturating_sub(1)..(row + 2).min(rows) {
-        let near = cells.slice(s![near, start..end]);
-        let Some(near) = near.as_slice() else {
-            return span.clone();
-        };
-        // Most rows have none, which is told sixteen cells at a time.
-        if !near
-            .iter()
-            .fold(false, |any, &cell| any | (cell == Cell::Other))
-        {
-            continue;
-        }
-        let is_other = |cell: &Cell| *cell == Cell::Other;
-        if let (Some(one), Some(two)) = (
-            near.iter().position(is_other),
-            near.iter().rposition(is_other),
-        ) {
+        let near = row_of(cells, near, &(start..end));
+        if let Some(one) = first_that(near, Cell::Other) {
             first = first.min((start + one).saturating_sub(1));
-            last = last.max(start + two + 2);
+            last = last.max(start + past_last(near, Cell::Other) + 1);
         }
     }
     first.max(span.start)..last.min(span.end)

@@ -13,15 +13,15 @@ pub fn spans(cells: &Array2<bool>) -> Spans {
     rows.filter_map(|(row, cells)| {
         let cells = cells.to_slice()?;
         let first = first_that(cells, true)?;
-        Some((row, first..past_last(cells)))
+        Some((row, first..past_last(cells, true)))
     })
     .collect()
 }
 
 /// Index of the first cell that is `wanted`; whole blocks without one are passed over.
-pub fn first_that(cells: &[bool], wanted: bool) -> Option<usize> {
+pub fn first_that<T: Copy + PartialEq>(cells: &[T], wanted: T) -> Option<usize> {
     const BLOCK: usize = 32;
-    let any = |block: &[bool]| {
+    let any = |block: &[T]| {
         block
             .iter()
             .fold(false, |any, &cell| any | (cell == wanted))
@@ -31,15 +31,19 @@ pub fn first_that(cells: &[bool], wanted: bool) -> Option<usize> {
     Some(block + within)
 }
 
-/// One past the last set cell; whole blocks without one are passed over.
-fn past_last(cells: &[bool]) -> usize {
+/// One past the last cell that is `wanted`; whole blocks without one are passed over.
+pub(super) fn past_last<T: Copy + PartialEq>(cells: &[T], wanted: T) -> usize {
     const BLOCK: usize = 32;
-    let none = |block: &&[bool]| !block.iter().fold(false, |any, &cell| any | cell);
+    let none = |block: &&[T]| {
+        !block
+            .iter()
+            .fold(false, |any, &cell| any | (cell == wanted))
+    };
     let blank = cells.rchunks(BLOCK).take_while(none).count() * BLOCK;
     let end = cells.len().saturating_sub(blank);
     cells[..end]
         .iter()
-        .rposition(|&cell| cell)
+        .rposition(|&cell| cell == wanted)
         .map_or(0, |last| last + 1)
 }
 

@@ -1,7 +1,5 @@
 //! On which rows the colours of a recording lie: row after row, frame after frame.
 
-use super::description::ColourPart;
-
 /// How near a place must be to a whole row to count as one, in rows: files give places in six digits.
 const WHOLE_ROW: f64 = 1e-3;
 
@@ -18,13 +16,10 @@ pub struct ColourLattice {
 }
 
 impl ColourLattice {
-    /// The rows of a recording whose first frame's height rows start `start_mm` along the belt.
+    /// The rows of a recording whose first frame's height rows start `start_mm` along the belt, and its colour rows
+    /// `origin_along_mm` after them.
     #[must_use]
-    pub fn led_by(part: &ColourPart, start_mm: f64) -> Self {
-        Self::new(part.origin_along_mm, part.pitch_along_mm, start_mm)
-    }
-
-    pub(super) fn new(origin_along_mm: f64, pitch_mm: f64, start_mm: f64) -> Self {
+    pub fn new(origin_along_mm: f64, pitch_mm: f64, start_mm: f64) -> Self {
         let rows = start_mm / pitch_mm;
         let beside = if is_whole(rows) {
             0.0

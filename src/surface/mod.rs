@@ -15,5 +15,6 @@ mod stripe;
 pub use belt::{BeltLine, BeltReport, belt_misfit_mm};
 pub use fusion::ViewReport;
 pub use grid::{SurfaceBand, SurfaceGrid};
+pub(crate) use scatter::whole_below;
 pub use stream::{FrameLayout, SurfaceStream};
 pub use stripe::heights_mm as stripe_heights_mm;

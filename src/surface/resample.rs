@@ -91,13 +91,13 @@ impl Resampler {
         mut complete: impl FnMut(&[f32]),
     ) {
         let y_mm = y_measured_mm / self.along_scale;
-        let place = place(&self.grid, y_mm);
-        let base = place.floor();
+        let straight = place(&self.grid, y_mm);
+        let base = straight.floor();
         self.next.base = base as i64;
         self.next.heights_mm.as_flattened_mut()[..heights_mm.len()].copy_from_slice(heights_mm);
         let farthest = self
             .next
-            .put((place - base) as f32, &self.skew_rows, self.lean_rows);
+            .put((straight - base) as f32, &self.skew_rows, self.lean_rows);
         self.open_until((farthest as i64).saturating_add(self.next.base + 1));
         // Places count from the base of their own row.
         let back = (self.before.base - self.next.base) as f32;
@@ -105,7 +105,7 @@ impl Resampler {
             self.step(block, back);
         }
         std::mem::swap(&mut self.before, &mut self.next);
-        let done = self::place(&self.grid, y_mm - self.reach_mm).floor() as i64;
+        let done = place(&self.grid, y_mm - self.reach_mm).floor() as i64;
         while self.first_open < done {
             self.pop(&mut complete);
         }

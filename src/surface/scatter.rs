@@ -48,7 +48,7 @@ pub fn step(before: Option<Placed>, next: Placed, mut set: impl FnMut(i64, f32, 
 
 /// The floor as a whole number: without a call, which `f64::floor` is where the processor need not have an instruction for it.
 #[inline]
-fn whole_below(place: f64) -> i64 {
+pub fn whole_below(place: f64) -> i64 {
     let cut = place as i64;
     cut - i64::from(cut as f64 > place)
 }
