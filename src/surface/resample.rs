@@ -98,7 +98,9 @@ impl Resampler {
         let farthest = self
             .next
             .put((straight - base) as f32, &self.skew_rows, self.lean_rows);
-        self.open_until((farthest as i64).saturating_add(self.next.base + 1));
+        // What is so high that lean moves it farther than rows are waited for has no place: it must not open rows without end.
+        let reach = (self.reach_mm / self.grid.pitch_along_mm) as i64 + 1;
+        self.open_until(self.next.base + (farthest as i64).saturating_add(1).min(reach));
         // Places count from the base of their own row.
         let back = (self.before.base - self.next.base) as f32;
         for block in 0..self.skew_rows.len() {
@@ -232,7 +234,7 @@ fn put(
     let Some(one) = values_mm.iter().position(|value_mm| !value_mm.is_nan()) else {
         return;
     };
-    let row = |cell: f32| usize::try_from(first + cell as i64).ok();
+    let row = |cell: f32| usize::try_from(first.saturating_add(cell as i64)).ok();
     let wanted = cells[one];
     let apart = any(|at| (cells[at] != wanted) & !values_mm[at].is_nan());
     if !apart {
@@ -396,6 +398,29 @@ mod tests {
             }
         }
         assert!(seen > rows * grid.columns / 2, "{seen}");
+    }
+
+    #[test]
+    fn an_absurd_height_opens_no_rows_without_end() {
+        let grid = SurfaceGrid {
+            columns: 3,
+            x_origin_mm: 0.0,
+            y_origin_mm: 0.0,
+            pitch_across_mm: 0.5,
+            pitch_along_mm: 0.5,
+        };
+        for lean_mrad in [-2.0, 2.0] {
+            let mut resampler = Resampler::new(grid, 1.0, 0.0, lean_mrad);
+            let out = run(&mut resampler, 40, |x, y| match (x, y) {
+                (0.75, 10.25) => 1e30,
+                (1.25, 10.25) => -1e30,
+                _ => 5.0,
+            });
+            assert_eq!(out.len(), 40);
+            assert!(resampler.open.len() < 10, "{}", resampler.open.len());
+            // The column beside them is as it was.
+            assert!(out.iter().skip(1).take(38).all(|row| row[0] == 5.0));
+        }
     }
 
     #[test]
